@@ -1,0 +1,70 @@
+"""The one tree of errors. Only `service.api.problems` knows which HTTP status each becomes.
+
+ServiceError
+├── InputRefused        the request was read but is not valid; carries every fault
+├── Unreadable          the request body cannot be read at all
+├── NotFound            the named object does not exist (or is another tenant's)
+├── Unauthenticated     no valid API key
+├── Forbidden           the key lacks a scope
+├── PolicyBroken        policy data on disk is incomplete or was changed after release
+├── SettingsInvalid     an environment setting cannot be used
+└── StorageUnavailable  the database cannot be reached or is not migrated
+"""
+
+from typing import NamedTuple
+
+
+class Fault(NamedTuple):
+    """One wrong place in a request.
+
+    `place` is a JSON Pointer fragment (`#/rep_target`) when `where` is "pointer", else the name of a
+    query parameter or header. `detail` says what is wrong and how to mend it.
+    """
+
+    place: str
+    detail: str
+    where: str = "pointer"
+
+
+class ServiceError(Exception):
+    """Root of all errors this service raises on purpose."""
+
+
+class InputRefused(ServiceError):
+    """The request was read but is not valid. `faults` lists every bad field."""
+
+    def __init__(self, faults: tuple[Fault, ...]) -> None:
+        super().__init__("; ".join(f"{f.place}: {f.detail}" for f in faults))
+        self.faults = faults
+
+
+class Unreadable(ServiceError):
+    """The body is not JSON or MessagePack that can be read."""
+
+
+class NotFound(ServiceError):
+    """The named object does not exist for this caller."""
+
+
+class Unauthenticated(ServiceError):
+    """No valid API key came with the request."""
+
+
+class Forbidden(ServiceError):
+    """The API key is valid but lacks the scope in `scope`."""
+
+    def __init__(self, scope: str) -> None:
+        super().__init__(f"this API key lacks the scope {scope!r}")
+        self.scope = scope
+
+
+class PolicyBroken(ServiceError):
+    """Policy data has an unknown key, a gap, a missing source, a duplicate, or was edited after release."""
+
+
+class SettingsInvalid(ServiceError):
+    """An environment setting cannot be used; the message names it and says what it takes."""
+
+
+class StorageUnavailable(ServiceError):
+    """The database cannot be reached, is locked, or is not migrated. Worth trying again."""
