@@ -4,6 +4,7 @@ ServiceError
 ├── InputRefused        the request was read but is not valid; carries every fault
 ├── Unreadable          the request body cannot be read at all
 ├── NotFound            the named object does not exist (or is another tenant's)
+│   └── PolicyNotFound  no policy version of that name
 ├── Unauthenticated     no valid API key
 ├── Forbidden           the key lacks a scope
 ├── PolicyBroken        policy data on disk is incomplete or was changed after release
@@ -68,3 +69,7 @@ class SettingsInvalid(ServiceError):
 
 class StorageUnavailable(ServiceError):
     """The database cannot be reached, is locked, or is not migrated. Worth trying again."""
+
+
+class PolicyNotFound(NotFound):
+    """No policy version of that name."""

@@ -60,9 +60,7 @@ class Expected(Struct, frozen=True, kw_only=True):
         float,
         Meta(ge=0, le=1, description="Probability that `rep_target` cannot be done with `low` in reserve."),
     ]
-    conflict: Annotated[
-        Conflict | None, Meta(description="Set when load and rep target cannot both hold.")
-    ]
+    conflict: Annotated[Conflict | None, Meta(description="Set when load and rep target cannot both hold.")]
 
 
 class Adjustment(Struct, frozen=True, kw_only=True, omit_defaults=True):

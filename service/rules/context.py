@@ -19,11 +19,16 @@ Caution = Literal[
     "warning_signs",
 ]
 
+MOST_REPS = 50
+MOST_EXERCISES = 30
+
 # `\Z`, not `$`: in Python `$` also matches before a final newline. The document publishes `$`.
 Identifier = Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9_]{0,63}\Z", max_length=64)]
 PolicyVersion = Annotated[str, Meta(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}\Z", max_length=10)]
-RepTarget = Annotated[int, Meta(ge=1, le=50, description="Repetitions planned for this set [repetitions].")]
-Place = Annotated[int, Meta(ge=1, le=30)]
+RepTarget = Annotated[
+    int, Meta(ge=1, le=MOST_REPS, description="Repetitions planned for this set [repetitions].")
+]
+Place = Annotated[int, Meta(ge=1, le=MOST_EXERCISES)]
 LoadPercent = Annotated[
     float, Meta(gt=0, le=100, description="Load as a share of the one-repetition maximum [% of 1RM].")
 ]
@@ -58,9 +63,7 @@ class ReportingBias(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     mean_reps: Annotated[
         float, Meta(ge=-5, le=5, description="Mean of true minus reported reserve [repetitions].")
     ]
-    sd_reps: Annotated[
-        float, Meta(ge=0, le=5, description="Standard deviation of that mean [repetitions].")
-    ]
+    sd_reps: Annotated[float, Meta(ge=0, le=5, description="Standard deviation of that mean [repetitions].")]
 
 
 class SetContext(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -68,17 +71,17 @@ class SetContext(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     rep_target: RepTarget
     load_percent_1rm: LoadPercent | None = None
-    exercise: (
-        Annotated[Identifier, Meta(description="Catalogue id, e.g. `barbell_bench_press`.")] | None
-    ) = None
+    exercise: Annotated[Identifier, Meta(description="Catalogue id, e.g. `barbell_bench_press`.")] | None = (
+        None
+    )
     exercise_traits: ExerciseTraits | None = None
     exercise_order: (
         Annotated[Place, Meta(description="Place of the exercise in the session, 1 = first.")] | None
     ) = None
     exercises_in_session: Annotated[Place, Meta(description="Exercises in the session.")] | None = None
-    set_order: (
-        Annotated[Place, Meta(description="Place of the set in the exercise, 1 = first.")] | None
-    ) = None
+    set_order: Annotated[Place, Meta(description="Place of the set in the exercise, 1 = first.")] | None = (
+        None
+    )
     sets_in_exercise: Annotated[Place, Meta(description="Working sets of this exercise.")] | None = None
     later_overlapping_sets: (
         Annotated[

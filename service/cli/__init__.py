@@ -1,0 +1,57 @@
+"""The command `effort`. Each command's module is imported only when it runs, so that none slows another."""
+
+import sys
+from importlib import import_module
+
+import click
+
+from service import __version__
+from service.errors import InputRefused, ServiceError
+
+# name -> (module, what `effort --help` says)
+COMMANDS = {
+    "demo": ("service.cli.demo", "Try the service: temporary database, a key, calls to paste."),
+    "serve": ("service.cli.serve", "Serve the API."),
+    "migrate": ("service.cli.migrate", "Bring the database to the newest schema."),
+    "key": ("service.cli.key", "Make, list and revoke API keys."),
+    "prescribe": ("service.cli.prescribe", "Prescribe one set from a file."),
+    "policy": ("service.cli.policy", "List, show and check policy versions."),
+    "document": ("service.cli.document", "Write or check the OpenAPI document."),
+}
+FAILED = 2
+
+
+class _Commands(click.Group):
+    """Commands looked up by name in COMMANDS; none is imported before it is needed."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        found: click.Command = import_module(COMMANDS[cmd_name][0]).command
+        return found
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+
+
+@click.group(cls=_Commands)
+@click.version_option(__version__, prog_name="effort")
+def effort() -> None:
+    """Prescribe how close to failure a set should be taken, and why."""
+
+
+def main() -> None:
+    """Run the command line. Errors made on purpose print one line each and end with exit code 2."""
+    try:
+        effort(prog_name="effort")
+    except InputRefused as error:
+        for fault in error.faults:
+            click.echo(f"effort: {fault.place}: {fault.detail}", err=True)
+        sys.exit(FAILED)
+    except ServiceError as error:
+        click.echo(f"effort: {error}", err=True)
+        sys.exit(FAILED)

@@ -1,0 +1,104 @@
+"""The ledger: base and effects summed, limited, floored and rounded, each step with its reason."""
+
+from typing import NamedTuple
+
+from msgspec.structs import replace
+
+from service.rules.answer import Reason, ReserveRange
+from service.rules.compiled import Frame, Policy, Settled, floor_key
+from service.rules.factors import Effect
+from service.rules.inputs import Facts
+from service.rules.limits import lowest_around
+
+
+class Weighed(NamedTuple):
+    """Outcome of the ledger: the range, the safety floor in force [repetitions], and every step."""
+
+    reserve: ReserveRange
+    safety_floor: float
+    reasons: tuple[Reason, ...]
+
+
+class Standing(NamedTuple):
+    """What each factor contributes, the base first, and the sums [repetitions]."""
+
+    effects: list[Effect]
+    total: float
+    stay_away: float
+    discounts: float
+
+
+def stand(facts: Facts, policy: Policy) -> Standing:
+    """Return every factor's contribution for `facts`, summed."""
+    effects = [factor.effect(facts) for factor in policy.summed]
+    total = stay_away = discounts = 0.0
+    for reps, stays, discount in effects:
+        total += reps
+        stay_away += stays
+        discounts += discount
+    return Standing(effects, total, stay_away, discounts)
+
+
+def settled_for(
+    policy: Policy, frame: Frame, base: Effect, total: float, stay_away: float, discounts: float
+) -> Settled:
+    """Return what the policy's limits make of the sums [repetitions]."""
+    if not discounts:  # without discounts only the total counts: one memo entry serves many contexts
+        return policy.settle(frame, 0.0, total, 0.0, 0.0)
+    return policy.settle(frame, base.effect_reps, total, stay_away, discounts)
+
+
+def reserve_for(facts: Facts, policy: Policy) -> ReserveRange:
+    """The range `weigh` gives, without its ledger."""
+    effects, total, stay_away, discounts = stand(facts, policy)
+    return settled_for(policy, policy.frame(facts), effects[0], total, stay_away, discounts).reserve
+
+
+def target_if(facts: Facts, policy: Policy, standing: Standing, field: str) -> float:
+    """The target [repetitions] for `facts`, which differ only in `field` from those of `standing`.
+
+    The same number `weigh` gives, without the ledger and without asking factors that do not read the field.
+    """
+    effects, total, stay_away, discounts = standing
+    base = effects[0]
+    for place in policy.readers[field]:
+        old, new = effects[place], policy.summed[place].effect(facts)
+        if not place:
+            base = new
+        total += new.effect_reps - old.effect_reps
+        stay_away += new.stay_away_reps - old.stay_away_reps
+        discounts += new.discount_reps - old.discount_reps
+    return settled_for(policy, policy.frame(facts), base, total, stay_away, discounts).target
+
+
+def weigh(facts: Facts, policy: Policy) -> Weighed:
+    """Return the target with its ledger; the effects in it add up to exactly the target."""
+    effects, total, stay_away, discounts = stand(facts, policy)
+    frame = policy.frame(facts)
+    settled = settled_for(policy, frame, effects[0], total, stay_away, discounts)
+    reasons = [
+        factor.reason(facts)
+        for factor, effect in zip(policy.summed, effects, strict=True)
+        if effect.effect_reps
+    ]
+    _tell_limits(facts, policy, total, frame, settled, reasons)
+    return Weighed(settled.reserve, frame.least, tuple(reasons))
+
+
+def _tell_limits(
+    facts: Facts, policy: Policy, total: float, frame: Frame, settled: Settled, reasons: list[Reason]
+) -> None:
+    if settled.given_back:
+        reasons.append(policy.discount_reason(settled.given_back))
+    held = settled.windowed - total - settled.given_back
+    if held:
+        reasons.append(policy.window_reason(facts.rep_target, held, frame.is_new))
+    for factor, shift in zip(policy.after_window, settled.shifts, strict=True):
+        if shift:
+            reason = factor.reason(facts)
+            reasons.append(reason if reason.effect_reps == shift else replace(reason, effect_reps=shift))
+    raised = settled.safe - settled.windowed - sum(settled.shifts)
+    if raised or frame.least > lowest_around(policy.data.limits, settled.target):
+        reasons.append(policy.floor_reason(floor_key(facts), raised))
+    if settled.target != settled.safe:
+        reasons.append(policy.rounding_reason(settled.target - settled.safe))

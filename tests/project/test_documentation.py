@@ -1,0 +1,64 @@
+"""What is documented is true: glossary, settings, problem types, README examples."""
+
+import re
+import tomllib
+from pathlib import Path
+from typing import get_args
+
+import msgspec
+from msgspec import Struct
+
+from service.rules import answer, context
+from service.settings import SETTINGS
+
+ROOT = Path(__file__).parents[2]
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+
+
+def section(title: str) -> str:
+    """Text of the level-two section called `title`."""
+    return DEVELOPERS.split(f"\n## {title}\n", 1)[1].split("\n## ", 1)[0]
+
+
+def members(module: object) -> set[str]:
+    """Names of all fields of the Structs a module defines."""
+    structs = [
+        value
+        for value in vars(module).values()
+        if isinstance(value, type) and issubclass(value, Struct) and value.__module__ == module.__name__  # type: ignore[attr-defined]  # modules have names
+    ]
+    return {field.name for struct in structs for field in msgspec.structs.fields(struct)}
+
+
+def glossary_names() -> set[str]:
+    """Names in the first column, and those of members a row explains in passing."""
+    rows = [line for line in section("Glossary").splitlines() if line.startswith("| `")]
+    return {name for row in rows for name in re.findall(r"`([a-z_0-9]+)`", row)}
+
+
+def test_glossary_names_every_struct_field_and_nothing_else() -> None:
+    """One name per thing: a field without a row, or a row without a field, fails."""
+    assert glossary_names() == members(context) | members(answer)
+
+
+def test_every_setting_is_documented_with_its_default() -> None:
+    """The table in DEVELOPERS.md lists the settings the service reads."""
+    rows = re.findall(r"^\| `(EFFORT_[A-Z_]+)` \| `?([^|`]*)`? \|", section("Settings"), re.MULTILINE)
+    assert rows == [(name, default) for name, default, _ in SETTINGS]
+
+
+def test_every_dependency_has_its_reason() -> None:
+    """Each package of pyproject stands in the table of reasons."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    wanted = [*project["dependencies"], *project["optional-dependencies"]["dev"]]
+    names = {re.match(r"[A-Za-z0-9-]+", line)[0] for line in wanted}  # type: ignore[index]  # every line starts with a name
+    table = section("Dependencies, each with its reason")
+    missing = {name for name in names if name.lower() not in table.lower() and not name.startswith("types-")}
+    assert missing == set()
+
+
+def test_every_caution_is_named_in_the_policy_texts() -> None:
+    """A caution a caller can send has a text of its own."""
+    folder = ROOT / "service" / "policy" / "data" / "2026-11-25"
+    told = tomllib.loads((folder / "cautions.toml").read_text("utf-8"))["cautions"]
+    assert set(get_args(context.Caution)) <= {entry["code"] for entry in told}
