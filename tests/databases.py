@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Literal
 from uuid import uuid4
 
-import asyncpg  # type: ignore[import-untyped] - asyncpg ships no types
+import asyncpg  # type: ignore[import-untyped]  # asyncpg ships no types
 from sqlalchemy import make_url
 
 from service.storage.migrate import migrate

@@ -19,6 +19,7 @@ from typing import Any
 SUPERUSER = "postgres"
 # Everything is tested as a role that owns its databases and has no further rights over the server.
 OWNER = "effort_owner"
+_ENOUGH_MEMORY_BYTES = 2**30
 
 
 class PostgresMissingError(Exception):
@@ -42,17 +43,19 @@ class PostgresServer:
 @contextmanager
 def running_postgres() -> Iterator[PostgresServer]:
     """A server with a new cluster on a free port of this machine; stopped and removed at the end."""
-    folder = Path(tempfile.mkdtemp(prefix="effort-postgres-"))
-    try:
-        server = _new_cluster(folder)
+    run_as = _unprivileged()
+    with _folder(run_as, None) as folder, _folder(run_as, _memory()) as data:
+        run_as["cwd"] = folder
+        server = PostgresServer(
+            programs=_programs(folder, run_as), data=data, port=_free_port(), run_as=run_as
+        )
+        _make_cluster(server)
         start(server)
         try:
             _psql(server, f"CREATE ROLE {OWNER} LOGIN CREATEDB CREATEROLE NOSUPERUSER")
             yield server
         finally:
             stop(server)
-    finally:
-        shutil.rmtree(folder)
 
 
 def start(server: PostgresServer) -> None:
@@ -71,21 +74,37 @@ def stop(server: PostgresServer) -> None:
         _run([server.programs / "pg_ctl", "-D", server.data, "-m", "fast", "-w", "stop"], server.run_as)
 
 
-def _new_cluster(folder: Path) -> PostgresServer:
-    run_as: dict[str, Any] = {"cwd": folder}
-    if os.getuid() == 0:
-        nobody = pwd.getpwnam("nobody")
-        os.chown(folder, nobody.pw_uid, nobody.pw_gid)
-        run_as |= {"user": nobody.pw_uid, "group": nobody.pw_gid, "extra_groups": []}
-    server = PostgresServer(
-        programs=_programs(folder, run_as), data=folder / "data", port=_free_port(), run_as=run_as
-    )
+def _unprivileged() -> dict[str, Any]:
+    if os.getuid() != 0:
+        return {}
+    nobody = pwd.getpwnam("nobody")
+    return {"user": nobody.pw_uid, "group": nobody.pw_gid, "extra_groups": []}
+
+
+def _memory() -> Path | None:
+    # A database made in memory takes a tenth of the time; containers often have too little for that.
+    memory = Path("/dev/shm")  # noqa: S108 - a folder with a random name is made inside
+    return memory if memory.is_dir() and shutil.disk_usage(memory).free > _ENOUGH_MEMORY_BYTES else None
+
+
+@contextmanager
+def _folder(run_as: dict[str, Any], parent: Path | None) -> Iterator[Path]:
+    folder = Path(tempfile.mkdtemp(prefix="effort-postgres-", dir=parent))
+    try:
+        if run_as:
+            os.chown(folder, run_as["user"], run_as["group"])
+        yield folder
+    finally:
+        shutil.rmtree(folder)
+
+
+def _make_cluster(server: PostgresServer) -> None:
     options = [f"--username={SUPERUSER}", "--auth=trust", "--encoding=UTF8", "--locale=C", "--no-sync"]
     options += [f"--set=port={server.port}", "--set=listen_addresses=127.0.0.1"]
     # Test data need not survive a power cut, and nobody connects through the file system.
-    options += ["--set=fsync=off", "--set=full_page_writes=off", "--set=unix_socket_directories="]
-    _run([server.programs / "initdb", "-D", server.data, *options], run_as)
-    return server
+    options += ["--set=fsync=off", "--set=full_page_writes=off", "--set=max_wal_size=128MB"]
+    options += ["--set=unix_socket_directories="]
+    _run([server.programs / "initdb", "-D", server.data, *options], server.run_as)
 
 
 def _programs(folder: Path, run_as: dict[str, Any]) -> Path:

@@ -2,6 +2,7 @@
 
 import asyncio
 import os
+import re
 import subprocess
 import sys
 
@@ -72,6 +73,7 @@ def test_revisions_sort_by_date() -> None:
     scripts = ScriptDirectory.from_config(alembic_config("sqlite:///unused.db"))
     newest_first = [script.revision for script in scripts.walk_revisions()]
     assert newest_first == sorted(newest_first, reverse=True)
+    assert all(re.fullmatch(r"20\d\d_\d\d_\d\d[b-h]?", revision) for revision in newest_first)
 
 
 def test_migrations_can_be_written_out_as_sql(database_url: str, capsys: pytest.CaptureFixture[str]) -> None:

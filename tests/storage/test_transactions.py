@@ -3,7 +3,7 @@
 import asyncio
 import traceback
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -127,6 +127,22 @@ async def test_writer_who_waits_too_long_is_told_to_try_again(database_url: str)
         assert_tells_nothing(outage.value)
         async with writing(second) as w2:
             await w2.execute(rename)
+
+
+async def test_full_pool_is_an_outage_and_not_a_queue_without_end(database_url: str) -> None:
+    """Who finds every connection taken is told to try again, and can once one is free."""
+    async with opened(database_url, patience_seconds=0.2) as store:
+
+        async def take_all() -> None:
+            async with AsyncExitStack() as stack:
+                while True:
+                    await stack.enter_async_context(reading(store))
+
+        with pytest.raises(StorageUnavailable, match="busy") as outage:
+            await take_all()
+        assert_tells_nothing(outage.value)
+        async with reading(store) as r:
+            assert await count(r) == 0
 
 
 async def test_unmigrated_database_says_what_to_run(bare_database_url: str) -> None:
