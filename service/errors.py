@@ -3,6 +3,8 @@
 ServiceError
 ├── InputRefused        the request was read but is not valid; carries every fault
 ├── Unreadable          the request body cannot be read at all
+├── MediaTypeRefused    the body has another content type, or an encoding
+├── BodyTooLarge        the body is over the limit
 ├── NotFound            the named object does not exist (or is another tenant's)
 │   └── PolicyNotFound  no policy version of that name
 ├── Unauthenticated     no valid API key
@@ -41,6 +43,14 @@ class InputRefused(ServiceError):
 
 class Unreadable(ServiceError):
     """The body is not JSON or MessagePack that can be read."""
+
+
+class MediaTypeRefused(ServiceError):
+    """The body is neither JSON nor MessagePack, or is compressed."""
+
+
+class BodyTooLarge(ServiceError):
+    """The body is over the limit."""
 
 
 class NotFound(ServiceError):

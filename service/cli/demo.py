@@ -21,14 +21,18 @@ CALLS = (
     (
         "A novice's first heavy exercise of the day",
         "/v1/prescriptions?detail=brief",
-        '{"exercise": "barbell_back_squat", "rep_target": 8, "load_percent_1rm": 75, "exercise_order": 1, '
-        '"exercises_in_session": 5, "experience": "novice", "exposures": 0, "safety_arms": true}',
+        (
+            '{"exercise": "barbell_back_squat", "rep_target": 8, "load_percent_1rm": 75, "exercise_order": 1, '
+            '"exercises_in_session": 5, "experience": "novice", "exposures": 0, "safety_arms": true}'
+        ),
     ),
     (
         "An advanced lifter's last light set",
         "/v1/prescriptions",
-        '{"exercise": "leg_extension", "rep_target": 15, "exercise_order": 5, "exercises_in_session": 5, '
-        '"set_order": 3, "sets_in_exercise": 3, "experience": "advanced", "exposures": 40}',
+        (
+            '{"exercise": "leg_extension", "rep_target": 15, "exercise_order": 5, "exercises_in_session": 5, '
+            '"set_order": 3, "sets_in_exercise": 3, "experience": "advanced", "exposures": 40}'
+        ),
     ),
     (
         "The load for 8 reps with 2 in reserve",

@@ -17,10 +17,9 @@ def command() -> None:
 @command.command("list")
 def show_all() -> None:
     """List policy versions with their digests, oldest first. The last released one is the default."""
-    for policy in load_policies().versions:
-        click.echo(f"{policy.version}  {policy.ref.digest}")
-    for version in drafts():
-        click.echo(f"{version}  draft")
+    for policy in load_policies(with_drafts=True).versions:
+        draft = "  draft" if policy.version in drafts() else ""
+        click.echo(f"{policy.version}  {policy.ref.digest}{draft}")
 
 
 def _number(value: float) -> str:
@@ -77,9 +76,9 @@ def show(version: str | None, as_json: bool) -> None:
 @command.command("check")
 def check() -> None:
     """Check all data: gaps, sources, laws, texts, frozen digests. Prints what to freeze for a draft."""
-    released = load_policies().versions
-    for policy in released:
-        click.echo(f"{policy.version}  released, unchanged")
+    for policy in load_policies(with_drafts=True).versions:
+        if policy.version not in drafts():
+            click.echo(f"{policy.version}  released, unchanged")
     for version in drafts():
         digest = read_version(DATA, version).digest
         click.echo(f'{version}  draft, complete; to release it add to released.toml:  {version} = "{digest}"')

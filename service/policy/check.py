@@ -58,6 +58,9 @@ def _sources(data: PolicyData) -> Iterator[str]:
         if isinstance(factor.shape, Table):
             for key, level in factor.shape.levels.items():
                 yield from _unknown_keys(f"{factor.name} {key}", level.evidence or (), data)
+                grade = level.grade or factor.source.grade
+                if level.evidence == () and grade not in UNSOURCED_GRADES:
+                    yield f"{factor.name} {key}: grade {grade} needs evidence keys"
 
 
 def _unknown_keys(name: str, keys: tuple[str, ...], data: PolicyData) -> Iterator[str]:

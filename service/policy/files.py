@@ -140,6 +140,9 @@ def _table(file: FactorFile) -> Table:
         unknown = set(row.when) - set(file.inputs)
         if unknown:
             raise PolicyBroken(f"{file.factor}: a level names inputs it does not have: {sorted(unknown)}")
+        for name, values in row.when.items():
+            if strange := [value for value in values if value not in (INPUTS[name].levels or ())]:
+                raise PolicyBroken(f"{file.factor}: {name} has no value {strange}")
         choices = [row.when.get(name, INPUTS[name].levels or ()) for name in file.inputs]
         for key in product(*choices):
             if key in levels:
@@ -158,8 +161,10 @@ def _shape(file: FactorFile) -> Table | Curve | Grid:
     if unknown:
         raise PolicyBroken(f"{file.factor}: unknown inputs {unknown}; known: {sorted(INPUTS)}")
     if file.curve is not None:
-        xs, ys = zip(*file.curve.points, strict=True)
-        return Curve(xs=xs, ys=ys, texts=file.curve.texts)
+        points = file.curve.points
+        if not points:
+            raise PolicyBroken(f"{file.factor}: a curve needs points")
+        return Curve(xs=tuple(x for x, _ in points), ys=tuple(y for _, y in points), texts=file.curve.texts)
     if file.grid is not None:
         return msgspec.convert(msgspec.structs.asdict(file.grid), Grid, from_attributes=True)
     return _table(file)

@@ -78,8 +78,8 @@ def _nearest(
     ladder: Sequence[float | int], now: float | None, target_of: TargetOf, present: float
 ) -> InputValue:
     """Value of the ascending `ladder` nearest to `now` that moves the target; the lower of equals."""
-    if now is None:
-        return _first_moved(ladder, target_of, present)
+    if now is None:  # an unknown has no place on the ladder, so nothing is monotone around it
+        return next((value for value in ladder if target_of(value) != present), None)
     below = _first_moved([v for v in reversed(ladder) if v < now], target_of, present)
     above = _first_moved([v for v in ladder if v > now], target_of, present)
     found = [value for value in (below, above) if isinstance(value, int | float)]
@@ -118,9 +118,7 @@ def _value(field: str, facts: Facts, policy: Policy, target_of: TargetOf, presen
     return _nearest(_ladders(policy)[field], now, target_of, present)
 
 
-def _change(
-    field: str, facts: Facts, policy: Policy, standing: Standing, present: float
-) -> Change | None:
+def _change(field: str, facts: Facts, policy: Policy, standing: Standing, present: float) -> Change | None:
     seen: dict[InputValue, float] = {}
 
     def target_at(value: InputValue) -> float:

@@ -102,8 +102,7 @@ def compiled(factor: Factor, accustoming: Accustoming) -> Compiled:
     def effect(facts: Facts) -> Effect:
         shape = factor.shape
         values = values_of(facts)
-        table = isinstance(shape, Table)
-        reps = shape.levels[values].effect_reps if table else _shape_effect(shape, values)
+        reps = shape.levels[values].effect_reps if isinstance(shape, Table) else _shape_effect(shape, values)
         stay_away = reps if factor.stay_away and reps > 0 else 0.0
         return Effect(reps, stay_away, reps if factor.discount and reps < 0 else 0.0)
 

@@ -2,6 +2,8 @@
 
 from functools import lru_cache
 
+from msgspec.structs import replace
+
 from service.rules.answer import Assumption, CautionNote, StopCue
 from service.rules.compiled import Policy
 from service.rules.context import Caution, Equipment, SetContext
@@ -34,8 +36,6 @@ def withholding(cautions: tuple[Caution, ...], policy: Policy) -> Caution | None
 
 _ALWAYS_ASSUMED = (
     "load_percent_1rm",
-    "exercise_order",
-    "set_order",
     "later_overlapping_sets",
     "experience",
     "exposures",
@@ -48,6 +48,8 @@ _ALWAYS_ASSUMED = (
 
 ASSUMABLE = (
     *_ALWAYS_ASSUMED,
+    "exercise_order",
+    "set_order",
     "exercise",
     "exercise_traits.under_bar",
     "days_since_last_exposure",
@@ -56,15 +58,27 @@ ASSUMABLE = (
 )
 
 
-def _omitted(context: SetContext, facts: Facts) -> tuple[str, ...]:
+def _place_matters(facts: Facts, policy: Policy, order_field: str, count_field: str) -> bool:
+    """Whether the place of the set or exercise, had it been sent, could have had an effect."""
+    count = getattr(facts, count_field)
+    factors = [policy.summed[place] for place in policy.readers[order_field]]
+    placed = [replace(facts, **{order_field: 1, count_field: count or 1})]
+    placed.append(replace(facts, **{order_field: count or 1, count_field: count}))
+    return any(factor.effect(facts) != factor.effect(other) for other in placed for factor in factors)
+
+
+def _omitted(context: SetContext, facts: Facts, policy: Policy) -> tuple[str, ...]:
     names = [name for name in _ALWAYS_ASSUMED if getattr(context, name) is None]
     if context.exercise is None and context.exercise_traits is None:
         names.append("exercise")
     traits = context.exercise_traits
     if traits is not None and traits.under_bar is None:
         names.append("exercise_traits.under_bar")
-    if context.set_order is None and context.sets_in_exercise == 1:
-        names.remove("set_order")  # the only set needs no place
+    names += [
+        order
+        for order, count in (("exercise_order", "exercises_in_session"), ("set_order", "sets_in_exercise"))
+        if getattr(context, order) is None and _place_matters(facts, policy, order, count)
+    ]
     if facts.exposures and context.exposures is not None and context.days_since_last_exposure is None:
         names.append("days_since_last_exposure")
     if facts.under_bar:
@@ -94,7 +108,7 @@ def _assumptions(policy: Policy, names: tuple[str, ...]) -> tuple[Assumption, ..
 
 def assumptions(context: SetContext, facts: Facts, policy: Policy) -> tuple[Assumption, ...]:
     """Return each field that was left out and could have mattered, with the value used instead."""
-    return _assumptions(policy, _omitted(context, facts))
+    return _assumptions(policy, _omitted(context, facts, policy))
 
 
 @lru_cache(maxsize=4096)

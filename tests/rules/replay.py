@@ -97,9 +97,7 @@ def lifted_top(document: Document, told: dict[str, float]) -> float:
     return window(document)[1] + raised
 
 
-def reserve_range(
-    document: Document, told: dict[str, float], target: float
-) -> tuple[float, float]:
+def reserve_range(document: Document, told: dict[str, float], target: float) -> tuple[float, float]:
     """(low, high) by the contract's formula."""
     low = max(0.0, float(ceil(target - 1)), safety_floor(document))
     high = min(float(floor(target + 1)), max(lifted_top(document, told), float(ceil(target))))

@@ -19,10 +19,10 @@ def test_row_1_short_first_exercise_novice_new_stays_3_to_4_away(rep_target: int
     """Below 10 reps, first of several, novice, 0 exposures: 3 to 4. Common practice."""
     context = {"rep_target": rep_target, **STAY_AWAY, "exercises_in_session": count}
     for load in LOADS:
-        given = answer(context | {"load_percent_1rm": load}).reps_in_reserve
-        assert given is not None
-        assert 3 <= given.target <= 4, load
-        assert given.high <= 4, load
+        reserve = answer(context | {"load_percent_1rm": load}).reps_in_reserve
+        assert reserve is not None
+        assert 3 <= reserve.target <= 4, load
+        assert reserve.high <= 4, load
 
 
 @pytest.mark.parametrize("rep_target", range(1, 10))
@@ -63,10 +63,10 @@ def test_row_3_13_to_20_reps_stay_0_to_2_whatever_else(rep_target: int) -> None:
         context: Document = {"rep_target": rep_target, "experience": experience}
         for part in rest:
             context |= part
-        given = answer(context).reps_in_reserve
-        assert given is not None
-        assert 0 <= given.target <= 2, context
-        assert given.high <= 2, context
+        reserve = answer(context).reps_in_reserve
+        assert reserve is not None
+        assert 0 <= reserve.target <= 2, context
+        assert reserve.high <= 2, context
 
 
 @pytest.mark.parametrize("rep_target", range(13, 21))

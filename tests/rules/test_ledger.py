@@ -16,13 +16,13 @@ DATA: PolicyData = POLICY.data
 @given(documents())
 def test_effects_add_up_to_exactly_the_target(document: Document) -> None:
     """The plain sum of all effects is the target to the last bit, in any order."""
-    given = answer(document)
-    assert given.reps_in_reserve is not None
-    parts = [reason.effect_reps for reason in given.reasons]
+    found = answer(document)
+    assert found.reps_in_reserve is not None
+    parts = [reason.effect_reps for reason in found.reasons]
     shuffled = Random(0).sample(parts, len(parts))  # noqa: S311 - an order to try, no secret
-    assert sum(parts) == given.reps_in_reserve.target
-    assert sum(shuffled) == given.reps_in_reserve.target
-    assert fsum(parts) == given.reps_in_reserve.target
+    assert sum(parts) == found.reps_in_reserve.target
+    assert sum(shuffled) == found.reps_in_reserve.target
+    assert fsum(parts) == found.reps_in_reserve.target
 
 
 @thorough
@@ -38,11 +38,11 @@ def test_target_is_a_half_rep_and_never_below_failure(document: Document) -> Non
 @thorough
 @given(documents())
 def test_range_follows_the_formula(document: Document) -> None:
-    """low and high are those of the contract's range formula."""
-    given = answer(document)
-    reserve = given.reps_in_reserve
+    """Both ends, low and high, are those of the contract's range formula."""
+    found = answer(document)
+    reserve = found.reps_in_reserve
     assert reserve is not None
-    wanted = replay.reserve_range(document, effects(given), reserve.target)
+    wanted = replay.reserve_range(document, effects(found), reserve.target)
     assert (reserve.low, reserve.high) == wanted
 
 
@@ -59,8 +59,8 @@ def test_steps_stand_in_the_order_they_were_taken(document: Document) -> None:
 @given(documents())
 def test_every_step_after_the_sum_is_the_one_the_contract_prescribes(document: Document) -> None:
     """Window, goal, deload, floor and rounding replayed from the effects before them."""
-    given = answer(document)
-    told = effects(given)
+    found = answer(document)
+    told = effects(found)
     value = fsum(told.get(name, 0.0) for name in replay.LEDGER_ORDER[:10])
     low, high = replay.window(document)
     assert told.get("rep_band_window", 0.0) == min(max(value, low), high) - value
@@ -73,8 +73,8 @@ def test_every_step_after_the_sum_is_the_one_the_contract_prescribes(document: D
     assert told.get("safety_floor", 0.0) == max(value, least) - value
     value = max(value, least)
     assert told.get("rounding", 0.0) == replay.rounded(value) - value
-    assert given.reps_in_reserve is not None
-    assert given.reps_in_reserve.target == replay.rounded(value)
+    assert found.reps_in_reserve is not None
+    assert found.reps_in_reserve.target == replay.rounded(value)
 
 
 @thorough
@@ -99,10 +99,10 @@ def test_discounts_take_at_most_half_a_rep_off_the_reasons_to_stay_away(document
 @given(documents())
 def test_a_reason_without_effect_only_names_a_floor_that_holds_target_or_low(document: Document) -> None:
     """An effect of 0 is left out unless its window or floor holds the target or the low end."""
-    given = answer(document)
-    reserve = given.reps_in_reserve
+    found = answer(document)
+    reserve = found.reps_in_reserve
     assert reserve is not None
-    idle = [reason.factor for reason in given.reasons if reason.effect_reps == 0]
+    idle = [reason.factor for reason in found.reasons if reason.effect_reps == 0]
     assert set(idle) <= {"rep_band_window", "safety_floor"}
     least = replay.safety_floor(document)
     if "safety_floor" in idle:
@@ -110,18 +110,18 @@ def test_a_reason_without_effect_only_names_a_floor_that_holds_target_or_low(doc
     if "rep_band_window" in idle:
         assert reserve.target in replay.window(document) or reserve.low in replay.window(document)
     low_alone, _ = replay.reserve_range(
-        {"rep_target": document["rep_target"]}, effects(given), reserve.target
+        {"rep_target": document["rep_target"]}, effects(found), reserve.target
     )
     if least > low_alone:
-        assert "safety_floor" in effects(given), "the floor that holds low is named"
+        assert "safety_floor" in effects(found), "the floor that holds low is named"
 
 
 @thorough
 @given(documents())
 def test_rpe_is_ten_minus_reserve_and_crossed(document: Document) -> None:
     """RPE = 10 - RIR up to 5 and null above; RPE low belongs to RIR high (Zourdos 2016)."""
-    given = answer(document)
-    reserve, rpe = given.reps_in_reserve, given.rpe
+    found = answer(document)
+    reserve, rpe = found.reps_in_reserve, found.rpe
     assert reserve is not None
     assert rpe is not None
     for shown, left in ((rpe.target, reserve.target), (rpe.low, reserve.high), (rpe.high, reserve.low)):
@@ -142,18 +142,18 @@ def test_texts_fit_and_every_reason_can_be_looked_up(document: Document) -> None
 def test_rpe_of_half_a_rep_is_nine_and_a_half() -> None:
     """A target of 0.5 is shown as RPE 9.5 (Zourdos 2016)."""
     context = {"rep_target": 30, "exercise_order": 3, "exercises_in_session": 5}
-    given = answer(context)
-    assert given.reps_in_reserve is not None
-    assert given.reps_in_reserve.target == 0.5
-    assert given.rpe is not None
-    assert given.rpe.target == 9.5
+    found = answer(context)
+    assert found.reps_in_reserve is not None
+    assert found.reps_in_reserve.target == 0.5
+    assert found.rpe is not None
+    assert found.rpe.target == 9.5
 
 
 def test_rpe_above_five_in_reserve_is_not_invented() -> None:
     """Beyond 5 in reserve the scale has no number (Zourdos 2016)."""
-    given = answer({"rep_target": 3, "goal": "power", "deload": True})
-    assert given.reps_in_reserve is not None
-    assert given.reps_in_reserve.target > 5
-    assert given.rpe is not None
-    assert given.rpe.target is None
-    assert given.rpe.low is None
+    found = answer({"rep_target": 3, "goal": "power", "deload": True})
+    assert found.reps_in_reserve is not None
+    assert found.reps_in_reserve.target > 5
+    assert found.rpe is not None
+    assert found.rpe.target is None
+    assert found.rpe.low is None

@@ -1,0 +1,82 @@
+"""What every request passes before its handler: media type, size, readability, validity, in that order.
+
+Body, query and header faults are told together.
+"""
+
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+from litestar import Request
+from litestar.exceptions import ClientException
+from msgspec import Struct
+
+from service.api.reading import decode, media_type_of
+from service.errors import BodyTooLarge, Fault, InputRefused
+
+
+class QueryRule(NamedTuple):
+    """What a query parameter may be: `wrong` says what is wrong with a value, or None."""
+
+    wrong: Callable[[str], str | None]
+    schema: dict[str, Any]
+    description: str
+
+
+def one_of(*values: str, default: str, description: str) -> QueryRule:
+    """Return the rule of a closed vocabulary."""
+    return QueryRule(
+        lambda text: None if text in values else f"must be one of {', '.join(values)}",
+        {"type": "string", "enum": list(values), "default": default},
+        description,
+    )
+
+
+def _parameter_faults(request: Request[Any, Any, Any], rules: dict[str, QueryRule]) -> list[Fault]:
+    found, seen = [], set()
+    for name, value in request.query_params.multi_items():
+        shown = str(name)[:60]
+        if name not in rules:
+            known = ", ".join(sorted(rules)) or "none"
+            found.append(Fault(shown, f"unknown query parameter; known: {known}", "parameter"))
+        elif name in seen:
+            found.append(Fault(shown, "is repeated; send it once", "parameter"))
+        elif (wrong := rules[name].wrong(value)) is not None:
+            found.append(Fault(shown, wrong, "parameter"))
+        seen.add(name)
+    return found
+
+
+async def read_body(request: Request[Any, Any, Any], kind: type[Any]) -> Any:
+    """Return the body as `kind`. Raises MediaTypeRefused, BodyTooLarge, Unreadable, InputRefused."""
+    media_type = media_type_of(
+        request.headers.get("content-type", ""), request.headers.get("content-encoding", "")
+    )
+    try:
+        body = await request.body()
+    except ClientException as error:
+        raise BodyTooLarge(f"the body is over {request.app.request_max_body_size} bytes") from error
+    return decode(body, media_type, kind)
+
+
+async def admit(request: Request[Any, Any, Any]) -> None:
+    """Check the whole request; the decoded body waits in the scope for the handler. Raises as `read_body`."""
+    opt = request.route_handler.opt
+    rules: dict[str, QueryRule] = opt.get("query", {})
+    kind: type[Struct] | None = opt.get("body")
+    faults: list[Fault] = []
+    if kind is not None:
+        try:
+            request.scope["effort_body"] = await read_body(request, kind)  # type: ignore[typeddict-unknown-key]  # ours
+        except InputRefused as error:
+            faults += error.faults
+    faults += _parameter_faults(request, rules)
+    if faults:
+        raise InputRefused(tuple(faults))
+
+
+class StrictRequest(Request[Any, Any, Any]):
+    """A request whose body was decoded strictly by `admit`; Litestar's own lax decoding is never used."""
+
+    async def json(self) -> Any:
+        """Return the body as the Struct the handler takes."""
+        return self.scope["effort_body"]  # type: ignore[typeddict-item]  # ours

@@ -1,0 +1,41 @@
+"""What goes back: JSON, or MessagePack when the caller asks for it."""
+
+from typing import Any, TypeVar
+
+from litestar import Request, Response
+
+from service.api.reading import JSON, MESSAGEPACK
+
+T = TypeVar("T")
+OPEN_CACHE = "public, max-age=300"
+_MESSAGEPACK_NAMES = (MESSAGEPACK, "application/msgpack", "application/x-msgpack")
+
+
+def _quality(part: str) -> tuple[str, float]:
+    essence, *parameters = (piece.strip().lower() for piece in part.split(";"))
+    for parameter in parameters:
+        if parameter.startswith("q="):
+            try:
+                return essence, float(parameter[2:])
+            except ValueError:
+                return essence, 0.0
+    return essence, 1.0
+
+
+def wanted_media_type(accept: str) -> str:
+    """Return MESSAGEPACK when `accept` names it and prefers it to JSON, else JSON: no 406, as RFC 9110 allows."""
+    if "msgpack" not in accept:
+        return JSON
+    qualities = dict(map(_quality, accept.split(",")))
+    packed = max(qualities.get(name, 0.0) for name in _MESSAGEPACK_NAMES)
+    plain = max(qualities.get(name, 0.0) for name in (JSON, "application/*"))
+    return MESSAGEPACK if packed > 0.0 and packed >= plain else JSON
+
+
+def answer(
+    request: Request[Any, Any, Any], value: T, *, status: int = 200, cache: str = "no-store"
+) -> Response[T]:
+    """Return `value` in the format the caller wants."""
+    media_type = wanted_media_type(request.headers.get("accept", ""))
+    headers = {"cache-control": cache, "vary": "Accept"}
+    return Response(content=value, status_code=status, media_type=media_type, headers=headers)

@@ -1,0 +1,214 @@
+"""The OpenAPI 3.1 document, made from the routes themselves: what is served is described, and the reverse."""
+
+import inspect
+import json
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, get_args, get_type_hints
+
+from litestar import Litestar, Request, Response, get
+from litestar.handlers import HTTPRouteHandler
+from litestar.routes import HTTPRoute
+
+from service import __version__
+from service.api.answers import OPEN_CACHE
+from service.api.document_texts import DESCRIPTION, RESPONSE_HEADERS, TAGS
+from service.api.problem_types import PROBLEM_TYPES
+from service.api.problems import PROBLEM_JSON, Problem
+from service.api.reading import JSON, MESSAGEPACK
+from service.api.schemas import REF, schemas_for
+
+_PACKAGED = Path(__file__).parents[1] / "_openapi"
+FOLDER = _PACKAGED if _PACKAGED.exists() else Path(__file__).parents[2] / "openapi"
+DOCUMENT_PATH = FOLDER / "openapi.json"
+EXAMPLES = FOLDER / "examples"
+ORDER = ("get", "put", "post", "patch", "delete")
+
+
+def _routes(app: Litestar) -> list[tuple[str, str, HTTPRouteHandler]]:
+    """Path template, method and handler of every documented operation, in a stable order."""
+    found = []
+    for route in app.routes:
+        if isinstance(route, HTTPRoute):
+            for handler in route.route_handlers:
+                if handler.include_in_schema is not False and "OPTIONS" not in handler.http_methods:
+                    found += [
+                        (route.path_format, str(method).lower(), handler) for method in handler.http_methods
+                    ]
+    return sorted(found, key=lambda entry: (entry[0], ORDER.index(entry[1])))
+
+
+def _answer_type(handler: HTTPRouteHandler) -> Any:
+    annotation = get_type_hints(handler.fn, include_extras=True)["return"]
+    return get_args(annotation)[0]
+
+
+def _path_parameters(path: str, handler: HTTPRouteHandler) -> list[dict[str, Any]]:
+    hints = get_type_hints(handler.fn, include_extras=True)
+    parameters = []
+    for name in inspect.signature(handler.fn).parameters:
+        if f"{{{name}}}" in path:
+            described = next(
+                (m.description for m in hints[name].__metadata__ if getattr(m, "description", None)), ""
+            )
+            schema = handler.opt.get("path_schemas", {}).get(name, {"type": "string", "minLength": 1})
+            parameters.append(
+                {"name": name, "in": "path", "required": True, "description": described, "schema": schema}
+            )
+    return parameters
+
+
+def _query_parameters(handler: HTTPRouteHandler) -> list[dict[str, Any]]:
+    rules = handler.opt.get("query", {})
+    return [
+        {
+            "name": name,
+            "in": "query",
+            "required": False,
+            "description": rule.description,
+            "schema": rule.schema,
+        }
+        for name, rule in sorted(rules.items())
+    ]
+
+
+def _error_statuses(path: str, handler: HTTPRouteHandler) -> list[int]:
+    statuses = {500, *handler.opt.get("problems", ())}
+    if handler.opt.get("scopes"):
+        statuses |= {401, 403, 503}
+    if "body" in handler.opt:
+        statuses |= {400, 413, 415}
+    if "{" in path:
+        statuses |= {404}
+    return sorted(statuses | {422})  # an unknown query parameter is refused everywhere
+
+
+@lru_cache(maxsize=1)
+def _titles() -> dict[int, str]:
+    return {kind.status: kind.title for kind in PROBLEM_TYPES.values()}
+
+
+def _error_responses(path: str, handler: HTTPRouteHandler) -> dict[str, Any]:
+    responses = {}
+    for status in _error_statuses(path, handler):
+        response: dict[str, Any] = {
+            "description": _titles()[status],
+            "headers": dict(RESPONSE_HEADERS),
+            "content": {PROBLEM_JSON: {"schema": {"$ref": REF.format(name="Problem")}}},
+        }
+        if status == PROBLEM_TYPES["store-unavailable"].status:
+            response["headers"]["Retry-After"] = {
+                "description": "Seconds after which to try again.",
+                "schema": {"type": "integer", "minimum": 0},
+            }
+        responses[str(status)] = response
+    return responses
+
+
+def examples_of(operation_id: str, side: str) -> dict[str, Any]:
+    """Return the example files `<operationId>.<name>.<side>.json` of one operation, by name."""
+    found = {}
+    for path in sorted(EXAMPLES.glob(f"{operation_id}.*.{side}.json")):
+        name = path.name.split(".")[1]
+        found[name] = {"value": json.loads(path.read_text("utf-8"))}
+    return found
+
+
+def _content(schema: dict[str, Any], examples: dict[str, Any]) -> dict[str, Any]:
+    plain = {"schema": schema, "examples": examples} if examples else {"schema": schema}
+    return {JSON: plain, MESSAGEPACK: {"schema": schema}}
+
+
+def _operation(
+    path: str, handler: HTTPRouteHandler, answer: dict[str, Any], body: dict[str, Any] | None
+) -> dict[str, Any]:
+    operation_id = str(handler.operation_id)
+    scopes = list(handler.opt.get("scopes", ()))
+    description = inspect.getdoc(handler.fn) or ""
+    if scopes:
+        description += (
+            "\n\nNeeds a key with the scope " + " and ".join(f"`{scope}`" for scope in scopes) + "."
+        )
+    content = _content(answer, examples_of(operation_id, "response"))
+    if handler.opt.get("html"):
+        content["text/html"] = {"schema": {"type": "string"}}
+    if handler.opt.get("json_only"):
+        content.pop(MESSAGEPACK)
+    operation: dict[str, Any] = {
+        "operationId": operation_id,
+        "summary": handler.summary,
+        "description": description,
+        "tags": list(handler.tags or ()),
+        "security": [{"apiKey": []}] if scopes else [],
+        "responses": {
+            "200": {"description": "Success.", "headers": dict(RESPONSE_HEADERS), "content": content},
+            **_error_responses(path, handler),
+        },
+    }
+    if parameters := [*_path_parameters(path, handler), *_query_parameters(handler)]:
+        operation["parameters"] = parameters
+    if body is not None:
+        content = _content(body, examples_of(operation_id, "request"))
+        operation["requestBody"] = {"required": True, "content": content}
+    return operation
+
+
+def build_document(app: Litestar) -> dict[str, Any]:
+    """Return the document of `app`'s routes as builtins."""
+    routes = _routes(app)
+    bodies = [handler.opt.get("documented_body", handler.opt.get("body")) for _, _, handler in routes]
+    kinds = [_answer_type(handler) for _, _, handler in routes]
+    kinds += [body for body in bodies if body is not None] + [Problem]
+    schemas, components = schemas_for(kinds)
+    answers, sent = schemas[: len(routes)], iter(schemas[len(routes) :])
+    paths: dict[str, Any] = {}
+    for (path, method, handler), answer, body in zip(routes, answers, bodies, strict=True):
+        schema = None if body is None else next(sent)
+        paths.setdefault(path, {})[method] = _operation(path, handler, answer, schema)
+    return {
+        "openapi": "3.1.0",
+        "info": {
+            "title": "Effort prescription",
+            "version": __version__,
+            "summary": "How close to failure a set should be taken, and why.",
+            "description": DESCRIPTION,
+            "contact": {
+                "name": "The effort-prescription developers",
+                "url": "https://example.org/effort-prescription",
+            },
+            "license": {"name": "MIT", "identifier": "MIT"},
+        },
+        "servers": [{"url": "/"}],
+        "tags": TAGS,
+        "paths": paths,
+        "components": {
+            "schemas": components,
+            "securitySchemes": {
+                "apiKey": {
+                    "type": "http",
+                    "scheme": "bearer",
+                    "description": "`Authorization: Bearer <API key>`. Keys carry scopes; none implies another.",
+                }
+            },
+        },
+    }
+
+
+def document_bytes(app: Litestar) -> bytes:
+    """Return the document as it is committed and served: the same bytes on every Python."""
+    return (json.dumps(build_document(app), indent=2, ensure_ascii=False) + "\n").encode()
+
+
+@get(
+    "/openapi.json",
+    operation_id="getDocument",
+    summary="Read this document",
+    tags=["Document"],
+    json_only=True,
+)
+async def get_document(request: Request[Any, Any, Any]) -> Response[dict[str, Any]]:
+    """The OpenAPI 3.1 document of this service."""
+    state = request.app.state
+    if "document" not in state:
+        state["document"] = document_bytes(request.app)
+    return Response(content=state["document"], media_type=JSON, headers={"cache-control": OPEN_CACHE})

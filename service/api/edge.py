@@ -1,0 +1,143 @@
+"""The outer layer around the application: what every answer has, errors of the router included.
+
+Request id, security headers, HEAD, OPTIONS, strong ETags with 304, and the shortcut for the hottest call.
+"""
+
+import hashlib
+import re
+import uuid
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+import msgspec
+
+from service import __version__
+from service.api.methods import allowed_methods
+from service.api.problems import PROBLEM_JSON, problem_of
+from service.errors import NotFound
+
+Scope = dict[str, Any]
+Message = dict[str, Any]
+Receive = Callable[[], Awaitable[Message]]
+Send = Callable[[Message], Awaitable[None]]
+ASGI = Callable[[Scope, Receive, Send], Awaitable[None]]
+Shortcut = Callable[[Scope, Receive, Send], Awaitable[Receive | None]]
+
+OK, NOT_MODIFIED, NO_CONTENT = 200, 304, 204
+_REQUEST_ID = re.compile(rb"[A-Za-z0-9._-]{1,64}\Z")
+SECURITY_HEADERS = (
+    (b"x-content-type-options", b"nosniff"),
+    (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
+    (b"referrer-policy", b"no-referrer"),
+    (b"effort-service-version", __version__.encode()),
+)
+
+
+def header_of(scope: Scope, name: bytes) -> bytes:
+    """Return the value of a request header, empty when absent."""
+    return next((value for key, value in scope["headers"] if key == name), b"")
+
+
+def _request_id(scope: Scope) -> str:
+    sent = header_of(scope, b"x-request-id")
+    return sent.decode() if _REQUEST_ID.match(sent) else uuid.uuid4().hex
+
+
+def answer_headers(request_id: str) -> list[tuple[bytes, bytes]]:
+    """Return the headers every answer carries."""
+    return [(b"x-request-id", request_id.encode()), *SECURITY_HEADERS]
+
+
+def _etag(body: bytes, media_type: bytes) -> bytes:
+    return b'"' + hashlib.sha256(media_type + b"\0" + body).hexdigest()[:32].encode() + b'"'
+
+
+def _matches(sent: bytes, etag: bytes) -> bool:
+    tags = [tag.strip().removeprefix(b"W/") for tag in sent.split(b",")]
+    return b"*" in tags or etag in tags
+
+
+class _Outgoing:
+    """Sends an answer on with what the outer layer adds; holds back bodies of cacheable GETs for their ETag."""
+
+    def __init__(self, scope: Scope, send: Send, request_id: str, *, head: bool) -> None:
+        self._send = send
+        self._extra = answer_headers(request_id)
+        self._head = head
+        self._if_none_match = header_of(scope, b"if-none-match")
+        self._start: Message | None = None
+        self._body = b""
+
+    async def __call__(self, message: Message) -> None:
+        if message["type"] == "http.response.start":
+            message = {**message, "headers": [*message["headers"], *self._extra]}
+            if self._is_cacheable(message):
+                self._start = message
+                return
+        elif self._start is not None:
+            self._body += message.get("body", b"")
+            if not message.get("more_body", False):
+                await self._send_tagged(self._start)
+            return
+        elif self._head:
+            message = {**message, "body": b""}
+        await self._send(message)
+
+    def _is_cacheable(self, start: Message) -> bool:
+        headers: dict[bytes, bytes] = dict(start["headers"])
+        return start["status"] == OK and headers.get(b"cache-control", b"").startswith(b"public")
+
+    async def _send_tagged(self, start: Message) -> None:
+        headers = dict(start["headers"])
+        etag = _etag(self._body, headers.get(b"content-type", b""))
+        start["headers"].append((b"etag", etag))
+        body = self._body
+        if self._if_none_match and _matches(self._if_none_match, etag):
+            dropped = (b"content-length", b"content-type")
+            start["headers"] = [pair for pair in start["headers"] if pair[0] not in dropped]
+            start["status"], body = NOT_MODIFIED, b""
+        await self._send(start)
+        await self._send({"type": "http.response.body", "body": b"" if self._head else body})
+
+
+async def _answer_options(app: Any, scope: Scope, send: Send, request_id: str) -> None:
+    methods = allowed_methods(app, scope["path"])
+    if methods:
+        status, body = NO_CONTENT, b""
+        headers = [(b"allow", ", ".join(methods).encode())]
+    else:
+        problem = problem_of(
+            NotFound("nothing at this address"), instance=scope["path"], request_id=request_id
+        )
+        status, body = problem.status, msgspec.json.encode(problem)
+        headers = [(b"content-type", PROBLEM_JSON.encode()), (b"content-length", str(len(body)).encode())]
+    headers += answer_headers(request_id)
+    await send({"type": "http.response.start", "status": status, "headers": headers})
+    await send({"type": "http.response.body", "body": body})
+
+
+def with_edge(app: Any, shortcut: Shortcut | None) -> ASGI:
+    """Return `app` (a Litestar application) inside the outer layer.
+
+    `shortcut` may answer a request by itself; else it gives back what it read of it, and `app` answers.
+    """
+
+    async def edge(scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await app(scope, receive, send)
+            return
+        request_id = scope["effort_request_id"] = _request_id(scope)
+        if shortcut is not None:
+            replay = await shortcut(scope, receive, send)
+            if replay is None:
+                return
+            receive = replay
+        if scope["method"] == "OPTIONS":
+            await _answer_options(app, scope, send, request_id)
+            return
+        head = scope["method"] == "HEAD"
+        if head:
+            scope = {**scope, "method": "GET"}
+        await app(scope, receive, _Outgoing(scope, send, request_id, head=head))
+
+    return edge

@@ -1,0 +1,118 @@
+"""Reading a request body: which format, whether it can be read, whether it is valid. Strict both ways.
+
+415, 400 and 422 in that order. `8.0` is an integer (as JSON Schema has it), `"8"` is not.
+"""
+
+import re
+from functools import lru_cache
+from typing import Any, TypeVar, cast
+
+import msgspec
+
+from service.api.faults import faults_in
+from service.errors import Fault, InputRefused, MediaTypeRefused, Unreadable
+
+T = TypeVar("T")
+
+JSON = "application/json"
+MESSAGEPACK = "application/vnd.msgpack"
+_MESSAGEPACK_NAMES = (MESSAGEPACK, "application/msgpack", "application/x-msgpack")
+MOST_NESTED = 64
+MOST_FAULTS = 100
+_TEXTS = re.compile(rb'"(?:[^"\\]|\\.)*"', re.DOTALL)
+_NOT_BRACKETS = bytes(set(range(256)) - set(b"[]{}"))
+
+_Decoder = msgspec.json.Decoder[Any] | msgspec.msgpack.Decoder[Any]
+
+
+def media_type_of(content_type: str, content_encoding: str) -> str:
+    """Return JSON or MESSAGEPACK. Raises MediaTypeRefused for anything else, and for encoded bodies."""
+    if content_encoding:
+        raise MediaTypeRefused("send the body without Content-Encoding")
+    essence, *parameters = (part.strip().lower() for part in content_type.split(";"))
+    if essence in _MESSAGEPACK_NAMES:
+        return MESSAGEPACK
+    if essence == JSON and all(
+        parameter in ("", "charset=utf-8", 'charset="utf-8"') for parameter in parameters
+    ):
+        return JSON
+    raise MediaTypeRefused(f"send Content-Type {JSON} or {MESSAGEPACK}")
+
+
+@lru_cache(maxsize=256)
+def _decoder(media_type: str, kind: Any) -> _Decoder:
+    return msgspec.json.Decoder(kind) if media_type == JSON else msgspec.msgpack.Decoder(kind)
+
+
+def nested_too_deep(body: bytes) -> bool:
+    """True for JSON nested deeper than MOST_NESTED; brackets in text do not count."""
+    if body.count(b"[") + body.count(b"{") <= MOST_NESTED:
+        return False
+    depth = 0
+    for bracket in _TEXTS.sub(b"", body).translate(None, _NOT_BRACKETS):
+        depth += 1 if bracket in b"[{" else -1
+        if depth > MOST_NESTED:
+            return True
+    return False
+
+
+def _depth(value: Any, left: int = MOST_NESTED) -> bool:
+    """True when `value` nests deeper than `left`."""
+    if not isinstance(value, dict | list):
+        return False
+    if not left:
+        return True
+    return any(_depth(entry, left - 1) for entry in (value.values() if isinstance(value, dict) else value))
+
+
+def plain_value(body: bytes, media_type: str) -> Any:
+    """Return the body as builtins. Raises Unreadable."""
+    if not body:
+        raise Unreadable("the body is empty")
+    if media_type == JSON and nested_too_deep(body):
+        raise Unreadable(f"the body nests deeper than {MOST_NESTED}")
+    try:
+        value = _decoder(media_type, Any).decode(body)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError, ValueError) as error:
+        name = "JSON" if media_type == JSON else "MessagePack"
+        raise Unreadable(f"the body is not {name} that can be read: {_why(error)}") from error
+    if media_type == MESSAGEPACK and _depth(value):
+        raise Unreadable(f"the body nests deeper than {MOST_NESTED}")
+    return value
+
+
+def _why(error: Exception) -> str:
+    if isinstance(error, UnicodeDecodeError):
+        return "invalid UTF-8"
+    if isinstance(error, RecursionError):
+        return "nested too deep"
+    return str(error).replace("JSON is malformed: ", "")[:120]
+
+
+def _with_whole_numbers(value: Any) -> Any:
+    """Turn whole floats into integers everywhere; float members take integers as well."""
+    if isinstance(value, float) and value.is_integer():
+        return int(value)
+    if isinstance(value, dict):
+        return {key: _with_whole_numbers(entry) for key, entry in value.items()}
+    if isinstance(value, list):
+        return [_with_whole_numbers(entry) for entry in value]
+    return value
+
+
+def valid(value: Any, kind: type[T], at: str = "#") -> T:
+    """Return builtins as `kind`. Raises InputRefused with every fault."""
+    try:
+        return msgspec.convert(_with_whole_numbers(value), kind, strict=True)
+    except (msgspec.ValidationError, OverflowError) as error:
+        faults = tuple(faults_in(value, kind, at))[:MOST_FAULTS]
+        raise InputRefused(faults or (Fault(at, str(error)[:120]),)) from error
+
+
+def decode(body: bytes, media_type: str, kind: type[T]) -> T:
+    """Return the body as `kind`. Raises Unreadable (400) or InputRefused (422) with every fault."""
+    try:  # what the type lets through nests no deeper than the type
+        return cast("T", _decoder(media_type, cast("Any", kind)).decode(body))
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError, ValueError):
+        pass  # the careful way below says what is wrong
+    return valid(plain_value(body, media_type), kind)

@@ -1,0 +1,82 @@
+"""The fast path of the hottest call: POST /v1/prescriptions.
+
+It knows only success. Whatever it cannot answer at once (another header, an unknown key, a body that does not decode,
+a refused context) goes to the documented handler with the body already read, so every error has one home. A
+conformance test asks both ways and compares.
+"""
+
+from typing import Any
+
+import msgspec
+
+from service.api.answers import wanted_media_type
+from service.api.edge import SECURITY_HEADERS, Message, Receive, Scope, Send, Shortcut
+from service.api.keyring import SCHEME, KeyRing
+from service.api.prescriptions import prescribed
+from service.api.reading import JSON
+from service.errors import ServiceError
+from service.policy.catalogue import Policies
+from service.rules.context import SetContext
+
+PATH = "/v1/prescriptions"
+DETAILS = {b"": "full", b"detail=full": "full", b"detail=brief": "brief"}
+SCOPE = "prescribe"
+_DECODE = msgspec.json.Decoder(SetContext).decode
+_ENCODE = msgspec.json.Encoder().encode
+_FIXED = [(b"content-type", JSON.encode()), (b"cache-control", b"no-store"), (b"vary", b"Accept")]
+_BODY_HEADERS = (b"content-type", b"content-encoding", b"accept", b"authorization")
+
+
+def _replay(messages: list[Message], receive: Receive) -> Receive:
+    waiting = iter(messages)
+
+    async def replayed() -> Message:
+        return next(waiting, None) or await receive()
+
+    return replayed
+
+
+def _let_in(scope: Scope, keys: KeyRing) -> bool:
+    """Whether the request is of the plain kind: known key with the scope, JSON both ways, no encoding."""
+    sent = {name: value for name, value in scope["headers"] if name in _BODY_HEADERS}
+    authorization = sent.get(b"authorization", b"").decode("latin-1")
+    if sent.get(b"content-type") != JSON.encode() or b"content-encoding" in sent:
+        return False
+    if wanted_media_type(sent.get(b"accept", b"").decode("latin-1")) != JSON:
+        return False
+    if authorization[: len(SCHEME)].lower() != SCHEME:
+        return False
+    principal = keys.remembered(authorization[len(SCHEME) :].strip())
+    return principal is not None and SCOPE in principal.scopes
+
+
+def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
+    """Return the shortcut for an application's state (`keyring`, `policies`), set by the time requests come."""
+
+    async def shortcut(scope: Scope, receive: Receive, send: Send) -> Receive | None:
+        if scope["path"] != PATH or scope["method"] != "POST":
+            return receive
+        detail = DETAILS.get(scope["query_string"])
+        policies: Policies = state.policies
+        if detail is None or not _let_in(scope, state.keyring):
+            return receive
+        message = await receive()
+        body = message.get("body", b"")
+        if message.get("more_body") or message["type"] != "http.request" or len(body) > max_body_bytes:
+            return _replay([message], receive)
+        try:
+            found = prescribed(_DECODE(body), detail, policies)  # type: ignore[arg-type]  # one of two literals
+        except (msgspec.DecodeError, ServiceError, UnicodeDecodeError, RecursionError):
+            return _replay([message], receive)
+        answer = _ENCODE(found)
+        headers = [
+            *_FIXED,
+            (b"content-length", str(len(answer)).encode()),
+            (b"x-request-id", scope["effort_request_id"].encode()),
+            *SECURITY_HEADERS,
+        ]
+        await send({"type": "http.response.start", "status": 200, "headers": headers})
+        await send({"type": "http.response.body", "body": answer})
+        return None
+
+    return shortcut

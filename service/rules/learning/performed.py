@@ -1,0 +1,88 @@
+"""One performed set, as apps report it. Wire format and input of the learning rules alike."""
+
+from datetime import UTC, datetime
+from typing import Annotated, Literal
+from uuid import UUID
+
+from msgspec import Meta, Struct
+
+from service.rules.context import Identifier, Place
+
+SetEndpoint = Literal[
+    "planned_stop",
+    "self_determined_rm",
+    "momentary_failure",
+    "technical_failure",
+    "volitional_stop",
+    "safety_stop",
+]
+# RFC 3339 with `T` and an offset; a leap second is refused. `\Z`, not `$`: see context.py.
+INSTANT_PATTERN = (
+    r"^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])T([01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9]"
+    r"(\.[0-9]{1,9})?(Z|[+-]([01][0-9]|2[0-3]):[0-5][0-9])\Z"
+)
+Instant = Annotated[
+    str,
+    Meta(
+        pattern=INSTANT_PATTERN,
+        max_length=40,
+        description="Instant, RFC 3339 with `T` and an offset.",
+        extra_json_schema={"format": "date-time"},
+    ),
+]
+MOST_RESERVE = 10
+
+
+class ReserveCall(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A count called out during the set: at repetition `at_rep` the lifter said `reps_left` were left."""
+
+    at_rep: Annotated[int, Meta(ge=1, le=200, description="Repetition at which it was said, 1 = first.")]
+    reps_left: Annotated[
+        float, Meta(ge=0, le=MOST_RESERVE, description="Repetitions said to be left [repetitions].")
+    ]
+
+
+class PerformedSet(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One working set as it was done. Repetitions leave out a failed attempt."""
+
+    set_id: Annotated[UUID, Meta(description="Chosen by the caller; made when left out.")] | None = None
+    performed_at: Annotated[Instant, Meta(description="When the set ended: 2000-01-01 to now + 48 h.")]
+    exercise: Annotated[Identifier, Meta(description="Catalogue id.")]
+    load_kg: Annotated[float, Meta(ge=0, le=1000, description="Load [kg]; 0 = bodyweight only.")]
+    reps: Annotated[int, Meta(ge=0, le=200, description="Repetitions completed [repetitions].")]
+    set_endpoint: Annotated[SetEndpoint, Meta(description="How the set ended.")]
+    reported_rir: (
+        Annotated[
+            float,
+            Meta(ge=0, le=MOST_RESERVE, description="Reserve the lifter reported after it [repetitions]."),
+        ]
+        | None
+    ) = None
+    rir_call: ReserveCall | None = None
+    prescribed_rir: (
+        Annotated[
+            float, Meta(ge=0, le=MOST_RESERVE, description="Target the set was to end at [repetitions].")
+        ]
+        | None
+    ) = None
+    exercise_order: Place | None = None
+    set_order: Place | None = None
+    velocity_loss_percent: (
+        Annotated[float, Meta(ge=0, le=100, description="Loss of bar speed within the set [%].")] | None
+    ) = None
+    note: Annotated[str, Meta(max_length=500, pattern=r"^[^\x00]*\Z")] | None = None
+
+
+def instant_of(text: str) -> datetime:
+    """Return the instant in UTC. Raises ValueError for a day the calendar does not have.
+
+    Finer than a microsecond is cut off.
+    """
+    head, _, tail = text.partition(".")
+    if tail:
+        digits = tail[: next(n for n, c in enumerate(tail) if not c.isdigit())]
+        text = f"{head}.{digits[:6].ljust(6, '0')}{tail[len(digits) :]}"
+    try:
+        return datetime.fromisoformat(text).astimezone(UTC)
+    except OverflowError as error:
+        raise ValueError(f"{text} is out of range") from error
