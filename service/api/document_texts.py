@@ -9,7 +9,7 @@ reason behind it. The effects in `reasons` add up to exactly the target.
 professionals come first; show `cautions`.
 
 - JSON or MessagePack (`application/vnd.msgpack`) both ways, by `Content-Type` and `Accept`; errors are always JSON.
-- Members and query parameters the document does not name are refused. Of repeated member names in JSON the last counts. Whole \
+- Members and query parameters the document does not name are refused. Of repeated member names the last counts. Whole \
 floats (`8.0`) are integers, texts (`"8"`) are not. `null` for an optional member equals leaving it out.
 - Errors are RFC 9457 problems; `errors` lists every bad place. `type` leads to a page that says how to mend it.
 - Every answer carries `X-Request-Id` (yours, when you send one) and `Effort-Service-Version`.

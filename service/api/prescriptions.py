@@ -51,7 +51,18 @@ class BatchItem(Struct, frozen=True, kw_only=True, omit_defaults=True):
 
     index: Annotated[int, Meta(ge=0, description="Place of the context in the request.")]
     status: Annotated[int, Meta(description="HTTP status this context would have got alone.")]
-    prescription: Prescribed | None = None
+    prescription: Annotated[
+        Any,
+        Meta(
+            description="As the single call answers.",
+            extra_json_schema={
+                "anyOf": [
+                    {"$ref": "#/components/schemas/Prescription"},
+                    {"$ref": "#/components/schemas/BriefPrescription"},
+                ]
+            },
+        ),
+    ] = None
     problem: Problem | None = None
 
 

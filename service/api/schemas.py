@@ -1,6 +1,7 @@
 """JSON Schemas of the Structs, tidied so that document and behaviour say the same."""
 
-from typing import Any
+from types import UnionType
+from typing import Any, get_args, get_origin
 
 import msgspec
 
@@ -18,6 +19,8 @@ def _tidied(value: Any) -> Any:
 
 
 def _tidied_schema(schema: dict[str, Any]) -> dict[str, Any]:
+    if schema.get("default", ...) is None:  # null says the same as leaving it out; generators take a default for required
+        del schema["default"]
     pattern = schema.get("pattern")
     if isinstance(pattern, str):  # Python's \Z is everybody else's $
         schema["pattern"] = pattern.replace("\\Z", "$")
@@ -31,7 +34,12 @@ def _tidied_schema(schema: dict[str, Any]) -> dict[str, Any]:
 
 def schemas_for(kinds: list[Any]) -> tuple[list[dict[str, Any]], dict[str, Any]]:
     """Return a schema for each of `kinds`, and the components they refer to."""
-    found, components = msgspec.json.schema_components(kinds, ref_template=REF)
-    return [_tidied(schema) for schema in found], {
-        name: _tidied(components[name]) for name in sorted(components)
-    }
+    arms = [get_args(kind) if get_origin(kind) is UnionType else (kind,) for kind in kinds]
+    # msgspec knows no union of plain Structs: each arm is asked for by itself
+    found, components = msgspec.json.schema_components(
+        [arm for each in arms for arm in each], ref_template=REF
+    )
+    waiting = iter([_tidied(schema) for schema in found])
+    schemas = [[next(waiting) for _ in each] for each in arms]
+    joined = [each[0] if len(each) == 1 else {"anyOf": each} for each in schemas]
+    return joined, {name: _tidied(components[name]) for name in sorted(components)}
