@@ -19,7 +19,9 @@ def _tidied(value: Any) -> Any:
 
 
 def _tidied_schema(schema: dict[str, Any]) -> dict[str, Any]:
-    if schema.get("default", ...) is None:  # null says the same as leaving it out; generators take a default for required
+    if (
+        schema.get("default", ...) is None
+    ):  # null says the same as leaving it out; generators take a default for required
         del schema["default"]
     pattern = schema.get("pattern")
     if isinstance(pattern, str):  # Python's \Z is everybody else's $

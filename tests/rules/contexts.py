@@ -61,6 +61,8 @@ days = numbers(0, 10_000, 56, 84, 182) | numbers(0, 200)
 hours = numbers(0, 10_000, 36, 48, 72) | numbers(30, 50)
 shares = numbers(0, 1, 0.25, 0.5)
 later_sets = numbers(0, 100, 2, 5) | numbers(0, 6)
+# mostly sent, so that members meet each other
+SAID = st.sampled_from(("left out", "null", "sent", "sent", "sent", "sent"))
 places = st.integers(min_value=1, max_value=30) | st.integers(min_value=1, max_value=6)
 experiences = st.sampled_from(EXPERIENCES)
 goals = st.sampled_from(GOALS)
@@ -111,7 +113,10 @@ def documents(draw: st.DrawFn, /, **fixed: Any) -> Document:
         "reporting_bias": biases,
     }
     document: Document = {"rep_target": draw(reps | st.integers(min_value=1, max_value=16))}
-    document |= draw(st.fixed_dictionaries({}, optional={k: st.none() | v for k, v in optional.items()}))
+    for name, values in optional.items():
+        said = draw(SAID)
+        if said != "left out":
+            document[name] = draw(values) if said == "sent" else None
     lift = draw(
         st.one_of(
             st.just({}),

@@ -64,6 +64,24 @@ def test_the_highest_of_several_floors_wins() -> None:
         assert target(CLOSEST | {"cautions": [other, one]}) == wanted
 
 
+@pytest.mark.parametrize("code", CAUTIONS)
+@pytest.mark.parametrize("goal", ["hypertrophy", "strength", "power", "local_endurance"])
+@pytest.mark.parametrize("rep_target", [4, 6, 7, 20])
+@pytest.mark.parametrize("helped", [True, False])
+def test_the_highest_of_caution_goal_and_bar_wins(
+    code: str, goal: str, rep_target: int, helped: bool
+) -> None:
+    """Floors of a caution, a goal and an unspotted bar meet: the highest holds target and low end."""
+    close = {**CLOSEST, "exercise_traits": {"joints": "single", "under_bar": True}, "goal": goal}
+    found = answer(close | {"rep_target": rep_target, "cautions": [code], "spotter": helped})
+    bar = 0 if helped else 3 if rep_target <= 6 else 2
+    least = max(replay.CAUTION_FLOORS[code], replay.GOAL_FLOORS.get(goal, 0), bar)
+    assert found.reps_in_reserve is not None
+    assert found.reps_in_reserve.target >= least
+    assert found.reps_in_reserve.low >= least
+    assert "safety_floor" in effects(found) or found.reps_in_reserve.target > least
+
+
 @pytest.mark.parametrize("exercise", UNDER_BAR)
 @pytest.mark.parametrize("rep_target", [1, 6, 7, 12, 50])
 def test_under_a_bar_without_help_keeps_two_and_three_on_short_sets(exercise: str, rep_target: int) -> None:
