@@ -7,6 +7,9 @@ ServiceError
 ├── BodyTooLarge        the body is over the limit
 ├── NotFound            the named object does not exist (or is another tenant's)
 │   └── PolicyNotFound  no policy version of that name
+├── Conflicting         what was sent contradicts what is stored; carries every place
+├── StillRunning        a request with the same Idempotency-Key has not finished
+├── PreconditionFailed  If-Match names another state than the present one
 ├── Unauthenticated     no valid API key
 ├── Forbidden           the key lacks a scope
 ├── PolicyBroken        policy data on disk is incomplete or was changed after release
@@ -55,6 +58,22 @@ class BodyTooLarge(ServiceError):
 
 class NotFound(ServiceError):
     """The named object does not exist for this caller."""
+
+
+class Conflicting(ServiceError):
+    """What was sent contradicts what is stored. `faults` lists every such place."""
+
+    def __init__(self, faults: tuple[Fault, ...]) -> None:
+        super().__init__("; ".join(f"{f.place}: {f.detail}" for f in faults))
+        self.faults = faults
+
+
+class StillRunning(ServiceError):
+    """A request with the same Idempotency-Key has not finished yet. Worth trying again."""
+
+
+class PreconditionFailed(ServiceError):
+    """If-Match names another state than the present one."""
 
 
 class Unauthenticated(ServiceError):

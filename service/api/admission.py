@@ -3,8 +3,9 @@
 Body, query and header faults are told together.
 """
 
-from collections.abc import Callable
-from typing import Any, NamedTuple
+import re
+from collections.abc import Callable, Mapping
+from typing import Any, Literal, NamedTuple
 
 from litestar import Request
 from litestar.exceptions import ClientException
@@ -12,6 +13,8 @@ from msgspec import Struct
 
 from service.api.reading import decode, media_type_of
 from service.errors import BodyTooLarge, Fault, InputRefused
+
+MOST_DIGITS = 9
 
 
 class QueryRule(NamedTuple):
@@ -31,7 +34,28 @@ def one_of(*values: str, default: str, description: str) -> QueryRule:
     )
 
 
-def _parameter_faults(request: Request[Any, Any, Any], rules: dict[str, QueryRule]) -> list[Fault]:
+def matching(pattern: str, told: str, description: str, **schema: Any) -> QueryRule:
+    """Return the rule of a pattern, told in words. Python's end anchor in it is published as `$`."""
+    compiled = re.compile(pattern)
+    published = {"type": "string", "pattern": pattern.replace("\\Z", "$"), **schema}
+    return QueryRule(
+        lambda text: None if compiled.search(text) else f"must be {told}", published, description
+    )
+
+
+def whole(low: int, high: int, default: int, description: str) -> QueryRule:
+    """Return the rule of a whole number in a range."""
+
+    def wrong(text: str) -> str | None:
+        right = text.isascii() and text.isdigit() and len(text) <= MOST_DIGITS and low <= int(text) <= high
+        return None if right else f"must be a whole number from {low} to {high}"
+
+    return QueryRule(
+        wrong, {"type": "integer", "minimum": low, "maximum": high, "default": default}, description
+    )
+
+
+def _query_faults(request: Request[Any, Any, Any], rules: dict[str, QueryRule]) -> list[Fault]:
     found, seen = [], set()
     for name, value in request.query_params.multi_items():
         shown = str(name)[:60]
@@ -44,6 +68,16 @@ def _parameter_faults(request: Request[Any, Any, Any], rules: dict[str, QueryRul
             found.append(Fault(shown, wrong, "parameter"))
         seen.add(name)
     return found
+
+
+def _named_faults(
+    values: Mapping[str, str], rules: dict[str, QueryRule], where: Literal["parameter", "header"]
+) -> list[Fault]:
+    return [
+        Fault(name, wrong, where)
+        for name, rule in rules.items()
+        if (value := values.get(name)) is not None and (wrong := rule.wrong(value)) is not None
+    ]
 
 
 async def read_body(request: Request[Any, Any, Any], kind: type[Any]) -> Any:
@@ -61,7 +95,6 @@ async def read_body(request: Request[Any, Any, Any], kind: type[Any]) -> Any:
 async def admit(request: Request[Any, Any, Any]) -> None:
     """Check the whole request; the decoded body waits in the scope for the handler. Raises as `read_body`."""
     opt = request.route_handler.opt
-    rules: dict[str, QueryRule] = opt.get("query", {})
     kind: type[Struct] | None = opt.get("body")
     faults: list[Fault] = []
     if kind is not None:
@@ -69,7 +102,9 @@ async def admit(request: Request[Any, Any, Any]) -> None:
             request.scope["effort_body"] = await read_body(request, kind)  # type: ignore[typeddict-unknown-key]  # ours
         except InputRefused as error:
             faults += error.faults
-    faults += _parameter_faults(request, rules)
+    faults += _named_faults(request.path_params, opt.get("path", {}), "parameter")
+    faults += _query_faults(request, opt.get("query", {}))
+    faults += _named_faults(request.headers, opt.get("headers", {}), "header")
     if faults:
         raise InputRefused(tuple(faults))
 

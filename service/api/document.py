@@ -51,24 +51,25 @@ def _path_parameters(path: str, handler: HTTPRouteHandler) -> list[dict[str, Any
             described = next(
                 (m.description for m in hints[name].__metadata__ if getattr(m, "description", None)), ""
             )
-            schema = handler.opt.get("path_schemas", {}).get(name, {"type": "string", "minLength": 1})
+            rule = handler.opt.get("path", {}).get(name)
+            schema = {"type": "string", "minLength": 1} if rule is None else rule.schema
             parameters.append(
                 {"name": name, "in": "path", "required": True, "description": described, "schema": schema}
             )
     return parameters
 
 
-def _query_parameters(handler: HTTPRouteHandler) -> list[dict[str, Any]]:
-    rules = handler.opt.get("query", {})
+def _sent_parameters(handler: HTTPRouteHandler) -> list[dict[str, Any]]:
     return [
         {
             "name": name,
-            "in": "query",
+            "in": where,
             "required": False,
             "description": rule.description,
             "schema": rule.schema,
         }
-        for name, rule in sorted(rules.items())
+        for where, option in (("query", "query"), ("header", "headers"))
+        for name, rule in sorted(handler.opt.get(option, {}).items())
     ]
 
 
@@ -145,7 +146,7 @@ def _operation(
             **_error_responses(path, handler),
         },
     }
-    if parameters := [*_path_parameters(path, handler), *_query_parameters(handler)]:
+    if parameters := [*_path_parameters(path, handler), *_sent_parameters(handler)]:
         operation["parameters"] = parameters
     if body is not None:
         content = _content(body, examples_of(operation_id, "request"))

@@ -7,6 +7,7 @@ import asyncio
 import hashlib
 import logging
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
@@ -32,18 +33,26 @@ def now() -> datetime:
 class KeyRing:
     """Principals of live keys. Remembers by a hash of the token; never the token."""
 
-    def __init__(self, store: Store) -> None:
+    def __init__(
+        self,
+        store: Store,
+        *,
+        now: Callable[[], datetime] = now,
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._store = store
+        self._now = now
+        self._monotonic = monotonic
         self._known: dict[bytes, tuple[float, Principal]] = {}
         self._noting: set[asyncio.Task[None]] = set()
 
     def remembered(self, token: str) -> Principal | None:
         """Return the principal of a key seen within the last seconds and not expired since, else None."""
         found = self._known.get(hashlib.sha256(token.encode()).digest())
-        if found is None or found[0] < time.monotonic():
+        if found is None or found[0] < self._monotonic():
             return None
         principal = found[1]
-        if principal.expires_at is not None and principal.expires_at <= now():
+        if principal.expires_at is not None and principal.expires_at <= self._now():
             return None
         return principal
 
@@ -57,14 +66,14 @@ class KeyRing:
 
     async def _look_up(self, token: str) -> Principal:
         async with reading(self._store) as session:
-            principal = await find_principal(session, token, now=now())
+            principal = await find_principal(session, token, now=self._now())
         if principal is None:
             raise Unauthenticated("send Authorization: Bearer <API key> with a live key")
         if len(self._known) >= MOST_REMEMBERED:
             self._known.clear()
         digest = hashlib.sha256(token.encode()).digest()
-        self._known[digest] = (time.monotonic() + REMEMBERED_SECONDS, principal)
-        if use_is_due(principal, now=now()):
+        self._known[digest] = (self._monotonic() + REMEMBERED_SECONDS, principal)
+        if use_is_due(principal, now=self._now()):
             task = asyncio.create_task(self._note_use(principal))
             self._noting.add(task)
             task.add_done_callback(self._noting.discard)
@@ -73,7 +82,7 @@ class KeyRing:
     async def _note_use(self, principal: Principal) -> None:
         try:
             async with writing(self._store) as session:
-                await note_use(session, key_id=principal.key_id, now=now())
+                await note_use(session, key_id=principal.key_id, now=self._now())
         except StorageUnavailable:
             _log.warning("could not note the use of a key; the request is not affected")
 

@@ -53,6 +53,21 @@ PROBLEM_TYPES = {
             "Use one of the methods in the Allow header.",
         ),
         ProblemType(
+            "conflict",
+            409,
+            "Conflict",
+            "A set_id is stored already with other content, or a request with the same Idempotency-Key is running.",
+            "Send the same content again, correct the stored set with PUT, or use a new id. While a request is "
+            "running, try again after the seconds in Retry-After.",
+        ),
+        ProblemType(
+            "precondition-failed",
+            412,
+            "Precondition failed",
+            "If-Match names another state than the present one: somebody changed it since it was read.",
+            "Read it again, and send its ETag.",
+        ),
+        ProblemType(
             "body-too-large",
             413,
             "Body too large",

@@ -12,12 +12,15 @@ from service.api.methods import allowed_methods
 from service.api.problem_types import PROBLEM_TYPES, ProblemType
 from service.errors import (
     BodyTooLarge,
+    Conflicting,
     Fault,
     Forbidden,
     InputRefused,
     MediaTypeRefused,
     NotFound,
+    PreconditionFailed,
     ServiceError,
+    StillRunning,
     StorageUnavailable,
     Unauthenticated,
     Unreadable,
@@ -55,6 +58,9 @@ _SLUGS: tuple[tuple[type[ServiceError], str], ...] = (
     (MediaTypeRefused, "unsupported-media-type"),
     (BodyTooLarge, "body-too-large"),
     (NotFound, "not-found"),
+    (Conflicting, "conflict"),
+    (StillRunning, "conflict"),
+    (PreconditionFailed, "precondition-failed"),
     (Unauthenticated, "unauthenticated"),
     (Forbidden, "missing-scope"),
     (StorageUnavailable, "store-unavailable"),
@@ -80,10 +86,11 @@ def problem_of(error: Exception, *, instance: str, request_id: str) -> Problem:
     kind = _kind(error)
     detail = str(error) if isinstance(error, ServiceError) else kind.meaning
     errors: tuple[ProblemEntry, ...] = ()
-    if isinstance(error, InputRefused):
+    if isinstance(error, InputRefused | Conflicting):
         errors = tuple(map(_entry, error.faults))
         places = "one place" if len(errors) == 1 else f"{len(errors)} places"
-        detail = f"The request is not valid in {places}."
+        wrong = "is not valid" if isinstance(error, InputRefused) else "contradicts what is stored"
+        detail = f"The request {wrong} in {places}."
     return Problem(
         type=f"/problems/{kind.slug}",
         title=kind.title,
@@ -95,13 +102,13 @@ def problem_of(error: Exception, *, instance: str, request_id: str) -> Problem:
     )
 
 
-def _headers(status: int, path: str, app: Any) -> dict[str, str]:
+def _headers(error: Exception, status: int, path: str, app: Any) -> dict[str, str]:
     headers = {"cache-control": "no-store"}
     if status == PROBLEM_TYPES["unauthenticated"].status:
         headers["www-authenticate"] = 'Bearer realm="effort"'
     if status == PROBLEM_TYPES["method-not-allowed"].status:
         headers["allow"] = ", ".join(allowed_methods(app, path))
-    if status == PROBLEM_TYPES["store-unavailable"].status:
+    if isinstance(error, StillRunning | StorageUnavailable):
         headers["retry-after"] = str(RETRY_AFTER_SECONDS)
     return headers
 
@@ -116,5 +123,5 @@ def on_error(request: Request[Any, Any, Any], error: Exception) -> Response[byte
         content=msgspec.json.encode(problem),
         status_code=problem.status,
         media_type=PROBLEM_JSON,
-        headers=_headers(problem.status, request.scope["path"], request.app),
+        headers=_headers(error, problem.status, request.scope["path"], request.app),
     )

@@ -3,7 +3,9 @@
 415, 400 and 422 in that order. `8.0` is an integer (as JSON Schema has it), `"8"` is not.
 """
 
+import math
 import re
+from datetime import datetime
 from functools import lru_cache
 from typing import Any, TypeVar, cast
 
@@ -56,13 +58,20 @@ def nested_too_deep(body: bytes) -> bool:
     return False
 
 
-def _depth(value: Any, left: int = MOST_NESTED) -> bool:
-    """True when `value` nests deeper than `left`."""
+def _strange(value: Any, left: int = MOST_NESTED) -> str | None:
+    """What MessagePack can carry and JSON cannot, anywhere in `value`; None when nothing is."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return "it holds NaN or Infinity"
+    if isinstance(value, bytes | msgspec.msgpack.Ext | datetime):
+        return "it holds bytes, a time or an extension type"
     if not isinstance(value, dict | list):
-        return False
+        return None
     if not left:
-        return True
-    return any(_depth(entry, left - 1) for entry in (value.values() if isinstance(value, dict) else value))
+        return f"it nests deeper than {MOST_NESTED}"
+    if isinstance(value, dict) and not all(isinstance(key, str) for key in value):
+        return "it names members by something other than text"
+    inner = value.values() if isinstance(value, dict) else value
+    return next((found for entry in inner if (found := _strange(entry, left - 1))), None)
 
 
 def plain_value(body: bytes, media_type: str) -> Any:
@@ -76,8 +85,8 @@ def plain_value(body: bytes, media_type: str) -> Any:
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError, ValueError) as error:
         name = "JSON" if media_type == JSON else "MessagePack"
         raise Unreadable(f"the body is not {name} that can be read: {_why(error)}") from error
-    if media_type == MESSAGEPACK and _depth(value):
-        raise Unreadable(f"the body nests deeper than {MOST_NESTED}")
+    if media_type == MESSAGEPACK and (found := _strange(value)):
+        raise Unreadable(f"the body cannot be read: {found}")
     return value
 
 
@@ -111,8 +120,9 @@ def valid(value: Any, kind: type[T], at: str = "#") -> T:
 
 def decode(body: bytes, media_type: str, kind: type[T]) -> T:
     """Return the body as `kind`. Raises Unreadable (400) or InputRefused (422) with every fault."""
-    try:  # what the type lets through nests no deeper than the type
-        return cast("T", _decoder(media_type, cast("Any", kind)).decode(body))
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError, ValueError):
-        pass  # the careful way below says what is wrong
+    if media_type == JSON:
+        try:  # what the type lets through nests no deeper than the type
+            return cast("T", _decoder(media_type, cast("Any", kind)).decode(body))
+        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError, ValueError):
+            pass  # the careful way below says what is wrong
     return valid(plain_value(body, media_type), kind)
