@@ -16,6 +16,7 @@ from service.api.document_texts import DESCRIPTION, RESPONSE_HEADERS, TAGS
 from service.api.problem_types import PROBLEM_TYPES
 from service.api.problems import PROBLEM_JSON, Problem
 from service.api.reading import JSON, MESSAGEPACK
+from service.api.schema_rules import with_rules
 from service.api.schemas import REF, schemas_for
 
 _PACKAGED = Path(__file__).parents[1] / "_openapi"
@@ -183,7 +184,7 @@ def build_document(app: Litestar) -> dict[str, Any]:
         "tags": TAGS,
         "paths": paths,
         "components": {
-            "schemas": components,
+            "schemas": with_rules(components, app.state.policies),
             "securitySchemes": {
                 "apiKey": {
                     "type": "http",

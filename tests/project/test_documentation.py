@@ -8,6 +8,7 @@ from typing import get_args
 import msgspec
 from msgspec import Struct
 
+from service.api.problem_types import PROBLEM_TYPES
 from service.rules import answer, context
 from service.settings import SETTINGS
 
@@ -45,6 +46,15 @@ def test_every_setting_is_documented_with_its_default() -> None:
     """The table in DEVELOPERS.md lists the settings the service reads."""
     rows = re.findall(r"^\| `(EFFORT_[A-Z_]+)` \| `?([^|`]*)`? \|", section("Settings"), re.MULTILINE)
     assert rows == [(name, default) for name, default, _ in SETTINGS]
+
+
+def test_every_problem_type_is_documented() -> None:
+    """With status, meaning and mend, as its page says."""
+    rows = re.findall(
+        r"^\| `([a-z-]+)` \| (\d{3}) \| (.+?) \| (.+?) \|$", section("Problem types"), re.MULTILINE
+    )
+    wanted = [(kind.slug, str(kind.status), kind.meaning, kind.mend) for kind in PROBLEM_TYPES.values()]
+    assert rows == wanted
 
 
 def test_every_dependency_has_its_reason() -> None:

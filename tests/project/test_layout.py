@@ -24,7 +24,11 @@ DRAWERS = {"utils", "util", "helpers", "helper", "common", "misc", "base", "core
 def tracked() -> list[Path]:
     """Files git knows, or all files where there is no git."""
     listed = subprocess.run(
-        ["git", "ls-files", "-co", "--exclude-standard"], cwd=ROOT, capture_output=True, text=True, check=False
+        ["git", "ls-files", "-co", "--exclude-standard"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
     )
     names = listed.stdout.splitlines() if listed.returncode == 0 else []
     return [Path(name) for name in names if (ROOT / name).exists()]
@@ -35,7 +39,9 @@ def files() -> list[Path]:
     """Every file of the project, relative to its root."""
     found = tracked()
     if not found:
-        found = [path.relative_to(ROOT) for room in ("service", "tests") for path in (ROOT / room).rglob("*.py")]
+        found = [
+            path.relative_to(ROOT) for room in ("service", "tests") for path in (ROOT / room).rglob("*.py")
+        ]
     return found
 
 
