@@ -55,7 +55,7 @@ class Reason(BaseModel):
     text: str
     grade: str
     evidence: list[str]
-    input: dict[str, str | float | bool | None | list[str]]
+    input: dict[str, str | float | bool | list[str] | None]
 
 
 class Caution(BaseModel):
