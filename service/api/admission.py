@@ -11,7 +11,7 @@ from litestar import Request
 from litestar.exceptions import ClientException
 from msgspec import Struct
 
-from service.api.reading import decode, media_type_of
+from service.api.reading import MOST_FAULTS, decode, media_type_of
 from service.errors import BodyTooLarge, Fault, InputRefused
 
 MOST_DIGITS = 9
@@ -106,7 +106,7 @@ async def admit(request: Request[Any, Any, Any]) -> None:
     faults += _query_faults(request, opt.get("query", {}))
     faults += _named_faults(request.headers, opt.get("headers", {}), "header")
     if faults:
-        raise InputRefused(tuple(faults))
+        raise InputRefused(tuple(faults[:MOST_FAULTS]))
 
 
 class StrictRequest(Request[Any, Any, Any]):

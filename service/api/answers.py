@@ -29,7 +29,7 @@ def wanted_media_type(accept: str) -> str:
         return JSON
     qualities = dict(map(_quality, accept.split(",")))
     packed = max(qualities.get(name, 0.0) for name in _MESSAGEPACK_NAMES)
-    plain = max(qualities.get(name, 0.0) for name in (JSON, "application/*"))
+    plain = max(qualities.get(name, 0.0) for name in (JSON, "application/*", "*/*"))
     return MESSAGEPACK if packed > 0.0 and packed >= plain else JSON
 
 

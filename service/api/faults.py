@@ -130,9 +130,11 @@ def _struct_faults(value: Any, kind: type[Struct], at: str) -> Iterator[Fault]:
     hints = get_type_hints(kind, include_extras=True)
     fields = msgspec.structs.fields(kind)
     known = {field.encode_name for field in fields}
+    told = f"; known: {', '.join(sorted(known))}"  # once: a thousand bad members would repeat it a thousand times
     for name in value:
         if name not in known:
-            yield Fault(pointer_to(at, name), f"unknown member; known: {', '.join(sorted(known))}")
+            yield Fault(pointer_to(at, name), f"unknown member{told}")
+            told = ""
     for field in fields:
         if field.encode_name in value:
             yield from faults_in(

@@ -35,7 +35,7 @@ async def live(request: Request[Any, Any, Any]) -> Response[Live]:
     operation_id="getReadiness",
     summary="Is the service ready",
     tags=TAGS,
-    may_be_unready=True,
+    problems=(503,),
 )
 async def ready(request: Request[Any, Any, Any]) -> Response[Ready]:
     """200 when the database is reachable and migrated and a policy is loaded, else 503."""

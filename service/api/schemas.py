@@ -1,5 +1,6 @@
 """JSON Schemas of the Structs, tidied so that document and behaviour say the same."""
 
+from inspect import cleandoc
 from types import UnionType
 from typing import Any, get_args, get_origin
 
@@ -23,6 +24,10 @@ def _tidied_schema(schema: dict[str, Any]) -> dict[str, Any]:
         schema.get("default", ...) is None
     ):  # null says the same as leaving it out; generators take a default for required
         del schema["default"]
+    if isinstance(
+        schema.get("description"), str
+    ):  # Python 3.13 strips the indent of docstrings, older ones do not
+        schema["description"] = cleandoc(schema["description"])
     pattern = schema.get("pattern")
     if isinstance(pattern, str):  # Python's \Z is everybody else's $
         schema["pattern"] = pattern.replace("\\Z", "$")

@@ -82,10 +82,10 @@ traits = st.fixed_dictionaries(
 
 @st.composite
 def _orders(draw: st.DrawFn) -> tuple[int | None, int | None]:
-    """(order, count), either of them unknown, the order within the count."""
+    """(order, count), either of them unknown, the order within the count and often at its ends."""
     count = draw(st.none() | places)
-    order = draw(st.none() | (places if count is None else st.integers(min_value=1, max_value=count)))
-    return order, count
+    known = places if count is None else st.integers(1, count) | st.sampled_from((1, count))
+    return draw(st.none() | known), count
 
 
 @st.composite
