@@ -5,13 +5,15 @@ Body, query and header faults are told together.
 
 import re
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any, Literal, NamedTuple
 
 from litestar import Request
 from litestar.exceptions import ClientException
 from msgspec import Struct
+from msgspec.structs import asdict
 
-from service.api.reading import MOST_FAULTS, decode, media_type_of
+from service.api.reading import MOST_FAULTS, Rules, decode, media_type_of, no_rules
 from service.errors import BodyTooLarge, Fault, InputRefused
 
 MOST_DIGITS = 9
@@ -80,7 +82,7 @@ def _named_faults(
     ]
 
 
-async def read_body(request: Request[Any, Any, Any], kind: type[Any]) -> Any:
+async def read_body(request: Request[Any, Any, Any], kind: type[Any], rules: Rules = no_rules) -> Any:
     """Return the body as `kind`. Raises MediaTypeRefused, BodyTooLarge, Unreadable, InputRefused."""
     media_type = media_type_of(
         request.headers.get("content-type", ""), request.headers.get("content-encoding", "")
@@ -89,24 +91,29 @@ async def read_body(request: Request[Any, Any, Any], kind: type[Any]) -> Any:
         body = await request.body()
     except ClientException as error:
         raise BodyTooLarge(f"the body is over {request.app.request_max_body_size} bytes") from error
-    return decode(body, media_type, kind)
+    return decode(body, media_type, kind, rules)
 
 
 async def admit(request: Request[Any, Any, Any]) -> None:
     """Check the whole request; the decoded body waits in the scope for the handler. Raises as `read_body`."""
     opt = request.route_handler.opt
     kind: type[Struct] | None = opt.get("body")
+    rules = partial(opt["rules"], policies=request.app.state.policies) if "rules" in opt else no_rules
+    body: Struct | None = None
+    in_body: tuple[Fault, ...] = ()
     faults: list[Fault] = []
     if kind is not None:
         try:
-            request.scope["effort_body"] = await read_body(request, kind)  # type: ignore[typeddict-unknown-key]  # ours
+            body = request.scope["effort_body"] = await read_body(request, kind, rules)  # type: ignore[typeddict-unknown-key]  # ours
         except InputRefused as error:
-            faults += error.faults
+            in_body = error.faults
     faults += _named_faults(request.path_params, opt.get("path", {}), "parameter")
     faults += _query_faults(request, opt.get("query", {}))
     faults += _named_faults(request.headers, opt.get("headers", {}), "header")
-    if faults:
-        raise InputRefused(tuple(faults[:MOST_FAULTS]))
+    if faults and body is not None:
+        in_body = tuple(rules(asdict(body)))
+    if faults or in_body:
+        raise InputRefused((*in_body, *faults)[:MOST_FAULTS])
 
 
 class StrictRequest(Request[Any, Any, Any]):

@@ -6,6 +6,7 @@ from litestar import Request, Response, post
 from litestar.params import JSONBody
 
 from service.api.answers import answer
+from service.api.whole_faults import exercise_faults
 from service.rules.estimate import estimate_load, estimate_one_rep_max, estimate_repetitions
 from service.rules.estimates import (
     LoadEstimate,
@@ -27,6 +28,7 @@ TAGS = ["Estimates"]
     status_code=200,
     scopes=("prescribe",),
     body=OneRepMaxQuery,
+    rules=exercise_faults,
 )
 async def create_one_rep_max(
     request: Request[Any, Any, Any], data: JSONBody[OneRepMaxQuery]
@@ -43,6 +45,7 @@ async def create_one_rep_max(
     status_code=200,
     scopes=("prescribe",),
     body=RepetitionsQuery,
+    rules=exercise_faults,
 )
 async def create_repetitions(
     request: Request[Any, Any, Any], data: JSONBody[RepetitionsQuery]
@@ -59,6 +62,7 @@ async def create_repetitions(
     status_code=200,
     scopes=("prescribe",),
     body=LoadQuery,
+    rules=exercise_faults,
 )
 async def create_load(request: Request[Any, Any, Any], data: JSONBody[LoadQuery]) -> Response[LoadEstimate]:
     """Load [kg] on the equipment's steps, nearest and ties down, with the chance that it is too heavy."""

@@ -1,16 +1,19 @@
 """Prescriptions: one set, or many in one call."""
 
 import asyncio
+from functools import partial
 from typing import Annotated, Any, Literal
 
 from litestar import Request, Response, post
 from litestar.params import JSONBody, QueryParameter
 from msgspec import Meta, Struct
+from msgspec.structs import asdict
 
 from service.api.admission import one_of
 from service.api.answers import answer
 from service.api.problems import Problem, problem_of
 from service.api.reading import valid
+from service.api.whole_faults import context_faults
 from service.errors import Fault, InputRefused, PolicyNotFound, ServiceError
 from service.policy.catalogue import Policies
 from service.rules.answer import BriefPrescription, Prescription
@@ -82,7 +85,10 @@ def pinned_policy(version: str | None, policies: Policies) -> Policy:
 
 def prescribed(context: SetContext, detail: Detail, policies: Policies) -> Prescribed:
     """Return the prescription of one context. Raises InputRefused."""
-    policy = pinned_policy(context.policy, policies)
+    try:
+        policy = pinned_policy(context.policy, policies)
+    except InputRefused as error:
+        raise InputRefused(context_faults(asdict(context), policies)) from error
     return prescribe(context, policy) if detail == "full" else prescribe_brief(context, policy)
 
 
@@ -94,6 +100,7 @@ def prescribed(context: SetContext, detail: Detail, policies: Policies) -> Presc
     status_code=200,
     scopes=("prescribe",),
     body=SetContext,
+    rules=context_faults,
     query=DETAIL,
 )
 async def create_prescription(
@@ -106,8 +113,9 @@ async def create_prescription(
 def _item(
     index: int, value: Any, detail: Detail, policies: Policies, problem_at: dict[str, str]
 ) -> BatchItem:
+    rules = partial(context_faults, policies=policies)
     try:
-        found = prescribed(valid(value, SetContext), detail, policies)
+        found = prescribed(valid(value, SetContext, rules), detail, policies)
     except ServiceError as error:
         problem = problem_of(error, **problem_at)
         return BatchItem(index=index, status=problem.status, problem=problem)

@@ -5,10 +5,13 @@
 
 import math
 import re
+from codecs import BOM_UTF8
+from collections.abc import Callable, Iterable
+from contextlib import suppress
 from datetime import datetime
 from functools import lru_cache
-from itertools import islice
-from typing import Any, TypeVar, cast
+from itertools import chain, islice
+from typing import Any, TypeVar, cast, get_type_hints
 
 import msgspec
 
@@ -16,6 +19,8 @@ from service.api.faults import faults_in
 from service.errors import Fault, InputRefused, MediaTypeRefused, Unreadable
 
 T = TypeVar("T")
+Members = dict[str, Any]
+Rules = Callable[[Members], Iterable[Fault]]
 
 JSON = "application/json"
 MESSAGEPACK = "application/vnd.msgpack"
@@ -41,6 +46,11 @@ def media_type_of(content_type: str, content_encoding: str) -> str:
     ):
         return JSON
     raise MediaTypeRefused(f"send Content-Type {JSON} or {MESSAGEPACK}")
+
+
+def no_rules(_: Members) -> Iterable[Fault]:
+    """Return no fault: nothing is to be said beyond the types."""
+    return ()
 
 
 @lru_cache(maxsize=256)
@@ -80,6 +90,8 @@ def plain_value(body: bytes, media_type: str) -> Any:
     """Return the body as builtins. Raises Unreadable."""
     if not body:
         raise Unreadable("the body is empty")
+    if media_type == JSON and body.startswith(BOM_UTF8):
+        raise Unreadable("the body starts with a byte order mark; send UTF-8 without it")
     if media_type == JSON and nested_too_deep(body):
         raise Unreadable(f"the body nests deeper than {MOST_NESTED}")
     try:
@@ -97,7 +109,9 @@ def _why(error: Exception) -> str:
         return "invalid UTF-8"
     if isinstance(error, RecursionError):
         return "nested too deep"
-    return str(error).replace("JSON is malformed: ", "")[:120]
+    told = str(error).replace("JSON is malformed: ", "")[:120]
+    # msgspec says the same of both
+    return told.replace("Input data was truncated", "it ends too early, or holds half a surrogate pair")
 
 
 def _with_whole_numbers(value: Any) -> Any:
@@ -111,20 +125,33 @@ def _with_whole_numbers(value: Any) -> Any:
     return value
 
 
-def valid(value: Any, kind: type[T], at: str = "#") -> T:
-    """Return builtins as `kind`. Raises InputRefused with every fault."""
+def _sound_members(value: Any, kind: Any) -> Members:
+    """Return the members that are valid, each by itself."""
+    hints = get_type_hints(kind, include_extras=True)
+    found = {}
+    for field in msgspec.structs.fields(kind) if isinstance(value, dict) else ():
+        if field.encode_name in value:
+            with suppress(msgspec.ValidationError, OverflowError):
+                sent = _with_whole_numbers(value[field.encode_name])
+                found[field.name] = msgspec.convert(sent, hints[field.name], strict=True)
+    return found
+
+
+def valid(value: Any, kind: type[T], rules: Rules = no_rules) -> T:
+    """Return builtins as `kind`. Raises InputRefused with every fault, `rules` on the sound members included."""
     try:
         return msgspec.convert(_with_whole_numbers(value), kind, strict=True)
     except (msgspec.ValidationError, OverflowError) as error:
-        faults = tuple(islice(faults_in(value, kind, at), MOST_FAULTS))
-        raise InputRefused(faults or (Fault(at, str(error)[:120]),)) from error
+        found = chain(faults_in(value, kind), rules(_sound_members(value, kind)))
+        faults = tuple(islice(found, MOST_FAULTS))
+        raise InputRefused(faults or (Fault("#", str(error)[:120]),)) from error
 
 
-def decode(body: bytes, media_type: str, kind: type[T]) -> T:
+def decode(body: bytes, media_type: str, kind: type[T], rules: Rules = no_rules) -> T:
     """Return the body as `kind`. Raises Unreadable (400) or InputRefused (422) with every fault."""
     if media_type == JSON and not nested_too_deep(body):
         try:
             return cast("T", _decoder(media_type, cast("Any", kind)).decode(body))
         except (msgspec.DecodeError, UnicodeDecodeError, RecursionError, ValueError):
             pass  # the careful way below says what is wrong
-    return valid(plain_value(body, media_type), kind)
+    return valid(plain_value(body, media_type), kind, rules)

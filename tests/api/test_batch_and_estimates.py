@@ -107,6 +107,7 @@ async def test_repetitions_at_a_load(client: httpx.AsyncClient) -> None:
         ("one-rep-max", {"load_kg": 100, "reps": 5, "exercise": "no_such"}, ["#/exercise"]),
         ("load", {"rep_target": 8, "step_kg": 0}, ["#/one_rep_max_kg", "#/step_kg"]),
         ("repetitions", {"load_percent_1rm": 101}, ["#/load_percent_1rm"]),
+        ("repetitions", {"exercise": "leg_pres"}, ["#/load_percent_1rm", "#/exercise"]),
     ],
 )
 async def test_bad_questions_name_their_faults(

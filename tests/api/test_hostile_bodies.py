@@ -36,6 +36,9 @@ UNREADABLE = {
     "nested 65 deep": b"[" * 65 + b"]" * 65,
     "nested 100,000 deep": b"[" * 100_000,
     "objects nested deep": b'{"a":' * 70_000,
+    "nested deep where anything may stand": b'{"contexts": [' + b"[" * 500 + b"]" * 500 + b"]}",
+    "escaped quotes in a text without end": b"[" * 65 + b'"' + b'\\"' * 900_000,  # hours, were it quadratic
+    "5000 digits": b'{"rep_target": ' + b"9" * 5000 + b"}",
     "form": b"rep_target=8",
     "nul bytes": b"\x00" * 100,
 }
@@ -73,6 +76,22 @@ async def test_what_is_read_but_not_valid_is_422(client: httpx.AsyncClient, body
         problem = assert_problem(response, 422)
         assert problem["errors"]
         assert len(response.content) < 60_000
+
+
+MANY = {
+    "entries": b'{"cautions": [' + b"1," * 900_000 + b"1]}",
+    "members": b"{" + b",".join(b'"m%d": 1' % n for n in range(150_000)) + b"}",
+    "names in a map": b'{"exercise_traits": {"muscles": {%s}}}'
+    % b",".join(b'"A%d": 1' % n for n in range(120_000)),
+}
+
+
+@pytest.mark.parametrize("body", MANY.values(), ids=MANY)
+async def test_the_list_of_faults_ends_at_a_hundred(client: httpx.AsyncClient, body: bytes) -> None:
+    """A body full of faults costs neither us nor the caller much."""
+    response = await client.post("/v1/prescriptions", content=body, headers=JSON)
+    assert len(assert_problem(response, 422)["errors"]) == 100
+    assert len(response.content) < 60_000
 
 
 PACKS = {
@@ -150,7 +169,7 @@ async def test_too_large_a_body_is_413_announced_or_not(client: httpx.AsyncClien
 async def test_hostile_queries_and_headers_are_answered(client: httpx.AsyncClient) -> None:
     """Thousands of parameters, odd bytes, odd request ids."""
     many = "&".join(f"p{n}=1" for n in range(2000))
-    assert_problem(await client.get(f"/v1/muscles?{many}"), 422)
+    assert len(assert_problem(await client.get(f"/v1/muscles?{many}"), 422)["errors"]) == 100
     assert_problem(await client.get("/v1/muscles?%ff=%00"), 422)
     for value in (b"\xff\xfe", b"a b", b"x" * 500, b""):
         response = await client.get("/v1/muscles", headers={"x-request-id": value, "accept": value})

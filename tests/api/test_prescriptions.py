@@ -56,6 +56,27 @@ async def test_body_and_query_faults_come_together(client: httpx.AsyncClient) ->
     assert_problem(response, 422, "#/rep_target", "detail", "api_key", "detail")
 
 
+async def test_every_kind_of_fault_comes_at_once(client: httpx.AsyncClient) -> None:
+    """Types, catalogues, rules over two members and the query, in one answer; a batch item tells the same."""
+    body = {
+        "rep_target": 0,
+        "exercise": "leg_pres",
+        "exercise_order": 5,
+        "exercises_in_session": 4,
+        "cautions": ["pregnancy", "pregnancy"],
+        "policy": "2001-01-01",
+    }
+    places = ["#/rep_target", "#/exercise", "#/exercise_order", "#/cautions/1", "#/policy"]
+    both = await client.post("/v1/prescriptions?detail=long", json=body)
+    assert_problem(both, 422, *places, "detail")
+    sound = {**body, "rep_target": 8}
+    assert_problem(await client.post("/v1/prescriptions?x=1", json=sound), 422, *places[1:], "x")
+    batch = await client.post("/v1/prescriptions/batch", json={"contexts": [body, sound]})
+    for sent, result in zip((body, sound), batch.json()["results"], strict=True):
+        single = await client.post("/v1/prescriptions", json=sent)
+        assert result["problem"]["errors"] == single.json()["errors"]
+
+
 @pytest.mark.parametrize(
     ("body", "places"),
     [
@@ -138,8 +159,9 @@ async def test_messagepack_says_the_same_as_json(client: httpx.AsyncClient) -> N
         )
         assert packed.headers["content-type"] == "application/vnd.msgpack"
         assert msgspec.msgpack.decode(packed.content) == plain.json()
-    preferred = {"accept": "application/vnd.msgpack;q=0.5, application/json"}
-    assert (await client.post("/v1/prescriptions", json=context, headers=preferred)).json() == plain.json()
+    for accepted in ("application/vnd.msgpack;q=0.5, application/json", "application/vnd.msgpack;q=0.1, */*"):
+        answer = await client.post("/v1/prescriptions", json=context, headers={"accept": accepted})
+        assert answer.json() == plain.json()
 
 
 JSON_HEADER = {"content-type": "application/json"}

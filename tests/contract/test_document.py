@@ -79,6 +79,16 @@ def test_operations_are_complete() -> None:
                 assert list(response["content"]) == ["application/problem+json"]
 
 
+def test_statuses_that_depend_on_the_store_are_declared() -> None:
+    """503 where a key is looked up, and where readiness is asked; no generated call can take the store away."""
+    asking = {"getReadiness"} | {entry["operationId"] for _, _, entry in OPERATIONS if entry["security"]}
+    declared = {entry["operationId"] for _, _, entry in OPERATIONS if "503" in entry["responses"]}
+    assert declared == asking
+    for _, _, entry in OPERATIONS:
+        if entry["operationId"] in asking:
+            assert "Retry-After" in entry["responses"]["503"]["headers"]
+
+
 def test_schemas_are_sound_json_schema() -> None:
     """Every component can be used as a schema, and leaves no Python behind."""
     for schema in DOCUMENT["components"]["schemas"].values():

@@ -1,0 +1,151 @@
+"""The shortcut and the documented way answer alike: status, headers and body, whatever is asked."""
+
+import json
+import random
+from collections.abc import AsyncIterator
+from typing import Any
+
+import httpx
+import msgspec
+import pytest
+
+from tests.api.test_hostile_bodies import PACKS, REFUSED, UNREADABLE
+from tests.databases import fresh_database
+from tests.serving import make_key, served
+
+Pair = tuple[httpx.AsyncClient, httpx.AsyncClient]
+Headers = list[tuple[bytes, bytes]]
+PATH = "/v1/prescriptions"
+VARYING = {"x-request-id", "date"}
+JSON = (b"content-type", b"application/json")
+GOOD = b'{"rep_target": 8, "load_percent_1rm": 75, "exercise": "leg_press"}'
+CHANGES = (
+    b'"',
+    b"\\",
+    b"[",
+    b"{",
+    b"}",
+    b"-",
+    b"1e999",
+    b"1e308",
+    b"null",
+    b"\xff",
+    b"\\ud800",
+    b"\\u0000",
+    b" ",
+    b".0",
+)
+CHANGED_BODIES = 400
+
+
+@pytest.fixture
+async def pair() -> AsyncIterator[Pair]:
+    """A client each way, on one database, with one key that both remember."""
+    with fresh_database("sqlite") as url:
+        key = await make_key(url)
+        async with (
+            served(url, token=key.token, shortcut=True) as short,
+            served(url, token=key.token, shortcut=False) as documented,
+        ):
+            for client in (short, documented):
+                await client.post("/v1/estimates/repetitions", json={"load_percent_1rm": 80})
+            yield short, documented
+
+
+async def assert_alike(pair: Pair, content: bytes, headers: Headers, query: str = "") -> httpx.Response:
+    """Ask both ways and compare everything but the name of the request; return one answer."""
+    answers = []
+    for client in pair:
+        own = any(name == b"authorization" for name, _ in headers)
+        key: Headers = [] if own else [(b"authorization", client.headers["authorization"].encode())]
+        request = client.build_request("POST", PATH + query, content=content)
+        length = (b"content-length", str(len(content)).encode())
+        request.headers = httpx.Headers([(b"host", b"service.test"), length, *headers, *key])
+        answers.append(await client.send(request))
+    told = [(answer.status_code, plain_headers(answer), plain_body(answer)) for answer in answers]
+    assert told[0] == told[1]
+    assert answers[0].status_code < 500
+    return answers[0]
+
+
+def plain_headers(answer: httpx.Response) -> list[tuple[str, str]]:
+    """Return all headers but those that vary, in alphabetical order."""
+    return sorted(pair for pair in answer.headers.multi_items() if pair[0] not in VARYING)
+
+
+def plain_body(answer: httpx.Response) -> Any:
+    """Return the body; of a problem, all but the request id."""
+    if answer.headers["content-type"] != "application/problem+json":
+        return answer.content
+    return {name: value for name, value in answer.json().items() if name != "request_id"}
+
+
+@pytest.mark.parametrize("body", [*UNREADABLE.values(), *REFUSED.values()], ids=[*UNREADABLE, *REFUSED])
+async def test_hostile_bodies_are_answered_alike(pair: Pair, body: bytes) -> None:
+    """What the shortcut cannot read, the documented way explains."""
+    await assert_alike(pair, body, [JSON])
+
+
+@pytest.mark.parametrize(
+    "query", ["", "?detail=full", "?detail=brief", "?detail=", "?detail", "?detail=brief&", "?x=1"]
+)
+async def test_queries_are_answered_alike(pair: Pair, query: str) -> None:
+    """Known and unknown parameters."""
+    await assert_alike(pair, GOOD, [JSON], query)
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        [],
+        [(b"content-type", b"application/json; charset=utf-8")],
+        [(b"content-type", b"APPLICATION/JSON")],
+        [JSON, JSON],
+        [JSON, (b"content-type", b"text/plain")],
+        [(b"content-type", b"text/plain"), JSON],
+        [JSON, (b"content-encoding", b"gzip")],
+        [JSON, (b"content-encoding", b"")],
+        [JSON, (b"accept", b"application/vnd.msgpack")],
+        [JSON, (b"accept", b"application/vnd.msgpack"), (b"accept", b"application/json")],
+        [JSON, (b"accept", b"application/json"), (b"accept", b"application/vnd.msgpack")],
+        [JSON, (b"accept", b"application/vnd.msgpack;q=0.1, */*")],
+        [JSON, (b"accept", b"text/html")],
+        [JSON, (b"accept", b"\xff")],
+        [JSON, (b"authorization", b"Bearer no")],
+        [JSON, (b"authorization", b"Bearer \xe9")],
+        [JSON, (b"authorization", b"")],
+    ],
+)
+async def test_headers_are_answered_alike(pair: Pair, headers: Headers) -> None:
+    """Repeated, odd and missing ones."""
+    await assert_alike(pair, GOOD, headers)
+
+
+async def test_a_second_authorization_header_changes_nothing(pair: Pair) -> None:
+    """The first counts, both ways."""
+    live = (b"authorization", pair[0].headers["authorization"].encode())
+    other = (b"authorization", b"Bearer no")
+    assert (await assert_alike(pair, GOOD, [JSON, live, other])).status_code == 200
+    assert (await assert_alike(pair, GOOD, [JSON, other, live])).status_code == 401
+
+
+@pytest.mark.parametrize("name", PACKS)
+async def test_messagepack_is_answered_alike(pair: Pair, name: str) -> None:
+    """Hostile bytes, and a good body."""
+    packed = (b"content-type", b"application/vnd.msgpack")
+    await assert_alike(pair, PACKS[name], [packed])
+    good = await assert_alike(pair, msgspec.msgpack.encode(json.loads(GOOD)), [packed])
+    assert good.status_code == 200
+
+
+async def test_changed_bodies_are_answered_alike(pair: Pair) -> None:
+    """Bytes put into a good body at random places, the same ones every time."""
+    places = random.Random(20261125)  # noqa: S311 - test data, no secret
+    seen = set()
+    for _ in range(CHANGED_BODIES):
+        body = bytearray(GOOD)
+        for _ in range(places.randint(1, 3)):
+            at = places.randrange(len(body))
+            body[at : at + places.randint(0, 2)] = places.choice(CHANGES)
+        seen.add((await assert_alike(pair, bytes(body), [JSON])).status_code)
+    assert seen == {200, 400, 422}
