@@ -9,12 +9,12 @@ from functools import partial
 from typing import Any, Literal, NamedTuple
 
 from litestar import Request
-from litestar.exceptions import ClientException
+from litestar.exceptions import ClientException, InternalServerException
 from msgspec import Struct
 from msgspec.structs import asdict
 
 from service.api.reading import MOST_FAULTS, Rules, decode, media_type_of, no_rules
-from service.errors import BodyTooLarge, Fault, InputRefused
+from service.errors import BodyTooLarge, Fault, InputRefused, Unreadable
 
 MOST_DIGITS = 9
 
@@ -91,6 +91,8 @@ async def read_body(request: Request[Any, Any, Any], kind: type[Any], rules: Rul
         body = await request.body()
     except ClientException as error:
         raise BodyTooLarge(f"the body is over {request.app.request_max_body_size} bytes") from error
+    except InternalServerException as error:  # Litestar's word for a caller who hung up
+        raise Unreadable("the connection ended before the body did") from error
     return decode(body, media_type, kind, rules)
 
 

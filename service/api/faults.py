@@ -20,7 +20,7 @@ _UNIT = re.compile(r"\[([^\]]+)\]")
 
 def pointer_to(parent: str, member: str | int) -> str:
     """Return the JSON Pointer fragment of a member (RFC 6901 escapes inside)."""
-    return f"{parent}/{str(member).replace('~', '~0').replace('/', '~1')[:MOST_ECHOED]}"
+    return f"{parent}/{str(member)[:MOST_ECHOED].replace('~', '~0').replace('/', '~1')}"
 
 
 def echoed(value: object) -> str:

@@ -141,9 +141,9 @@ async def create_prescriptions(
         "instance": request.scope["path"],
         "request_id": str(request.scope.get("effort_request_id", "")),
     }
-    results = []
+    results: list[BatchItem] = []
     for index, value in enumerate(data.contexts):
-        if index % CONTEXTS_PER_TURN == 0:
-            await asyncio.sleep(0)  # let other requests have their turn
         results.append(_item(index, value, detail, request.app.state.policies, problem_at))
+        if index % CONTEXTS_PER_TURN == 0 or results[-1].problem:  # explaining faults costs the most
+            await asyncio.sleep(0)  # let other requests have their turn
     return answer(request, BatchAnswer(results=tuple(results)))

@@ -14,7 +14,6 @@ from service.api.edge import SECURITY_HEADERS, Message, Receive, Scope, Send, Sh
 from service.api.keyring import SCHEME, KeyRing
 from service.api.prescriptions import prescribed
 from service.api.reading import JSON
-from service.errors import ServiceError
 from service.policy.catalogue import Policies
 from service.rules.context import SetContext
 
@@ -68,7 +67,7 @@ def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
             return _replay([message], receive)
         try:
             found = prescribed(_DECODE(body), detail, policies)  # type: ignore[arg-type]  # one of two literals
-        except (msgspec.DecodeError, ServiceError, UnicodeDecodeError, RecursionError):
+        except Exception:  # noqa: BLE001 - a defect, too, is answered and logged by the documented way
             return _replay([message], receive)
         answer = _ENCODE(found)
         headers = [

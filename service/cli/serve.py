@@ -29,7 +29,7 @@ def check_port_is_free(host: str, port: int) -> None:
 def run_server(settings: Settings) -> None:
     """Serve until told to stop: SIGTERM and Ctrl-C let requests in flight finish."""
     from granian import Granian  # noqa: PLC0415 - starts a runtime; only the server needs it
-    from granian.constants import Interfaces  # noqa: PLC0415 - same
+    from granian.constants import HTTPModes, Interfaces  # noqa: PLC0415 - same
 
     check_port_is_free(settings.host, settings.port)
     Granian(
@@ -39,6 +39,8 @@ def run_server(settings: Settings) -> None:
         port=settings.port,
         interface=Interfaces.ASGI,
         workers=settings.workers,
+        http=HTTPModes.http1,  # a proxy in front speaks it; with two runtime threads measured a fifth faster
+        runtime_threads=2,
         websockets=False,
         log_access=False,
     ).serve()
