@@ -28,7 +28,8 @@ class Settings(Struct, frozen=True, kw_only=True):
 
 def _whole(low: int, high: int) -> Callable[[str], int]:
     def read(text: str) -> int:
-        if not text.isascii() or not text.isdigit() or not low <= int(text) <= high:
+        digits = text.isascii() and text.isdigit() and len(text) <= len(str(high))
+        if not digits or not low <= int(text) <= high:
             raise ValueError(f"takes a whole number from {low} to {high}")
         return int(text)
 

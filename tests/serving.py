@@ -41,9 +41,11 @@ async def lifespan_of(app: ASGI) -> AsyncIterator[None]:
     """Start `app` and shut it down, as a server does."""
     incoming: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
     outgoing: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
-    task = asyncio.create_task(
-        app({"type": "lifespan", "asgi": {"version": "3.0"}}, incoming.get, outgoing.put)
-    )  # type: ignore[arg-type]  # put returns None
+
+    async def run() -> None:
+        await app({"type": "lifespan", "asgi": {"version": "3.0"}}, incoming.get, outgoing.put)
+
+    task = asyncio.create_task(run())
     await incoming.put({"type": "lifespan.startup"})
     assert (await outgoing.get())["type"] == "lifespan.startup.complete"
     try:

@@ -24,6 +24,7 @@ FOLDER = _PACKAGED if _PACKAGED.exists() else Path(__file__).parents[2] / "opena
 DOCUMENT_PATH = FOLDER / "openapi.json"
 EXAMPLES = FOLDER / "examples"
 ORDER = ("get", "put", "post", "patch", "delete")
+INVALID = str(PROBLEM_TYPES["invalid-input"].status)
 
 
 def _routes(app: Litestar) -> list[tuple[str, str, HTTPRouteHandler]]:
@@ -90,6 +91,18 @@ def _titles() -> dict[int, str]:
     return {kind.status: kind.title for kind in PROBLEM_TYPES.values()}
 
 
+def examples_of(operation_id: str, side: str) -> dict[str, Any]:
+    """Return the example files `<operationId>.<name>.<side>.json` of one operation, by name.
+
+    Sides: `request` and its `response` (`brief` when asked with `detail=brief`); `refused` and its `problem`.
+    """
+    found = {}
+    for path in sorted(EXAMPLES.glob(f"{operation_id}.*.{side}.json")):
+        name = path.name.split(".")[1] + ("-brief" if side == "brief" else "")
+        found[name] = {"value": json.loads(path.read_text("utf-8"))}
+    return found
+
+
 def _error_responses(path: str, handler: HTTPRouteHandler) -> dict[str, Any]:
     responses = {}
     for status in _error_statuses(path, handler):
@@ -104,16 +117,10 @@ def _error_responses(path: str, handler: HTTPRouteHandler) -> dict[str, Any]:
                 "schema": {"type": "integer", "minimum": 0},
             }
         responses[str(status)] = response
+    refused = examples_of(str(handler.operation_id), "problem")
+    if refused:
+        responses[INVALID]["content"][PROBLEM_JSON]["examples"] = refused
     return responses
-
-
-def examples_of(operation_id: str, side: str) -> dict[str, Any]:
-    """Return the example files `<operationId>.<name>.<side>.json` of one operation, by name."""
-    found = {}
-    for path in sorted(EXAMPLES.glob(f"{operation_id}.*.{side}.json")):
-        name = path.name.split(".")[1]
-        found[name] = {"value": json.loads(path.read_text("utf-8"))}
-    return found
 
 
 def _content(schema: dict[str, Any], examples: dict[str, Any]) -> dict[str, Any]:
@@ -131,7 +138,8 @@ def _operation(
         description += (
             "\n\nNeeds a key with the scope " + " and ".join(f"`{scope}`" for scope in scopes) + "."
         )
-    content = _content(answer, examples_of(operation_id, "response"))
+    shown = examples_of(operation_id, "response") | examples_of(operation_id, "brief")
+    content = _content(answer, shown)
     if handler.opt.get("html"):
         content["text/html"] = {"schema": {"type": "string"}}
     if handler.opt.get("json_only"):

@@ -10,7 +10,7 @@ from service.rules.compiled import Policy
 from service.rules.context import MOST_EXERCISES, MOST_REPS, Goal
 from service.rules.curves import Curve
 from service.rules.inputs import INPUTS, Facts
-from service.rules.weigh import Standing, stand, target_if
+from service.rules.weigh import Standing, reserve_if, stand
 
 EXPERIENCE_ASCENDING = ("novice", "intermediate", "advanced")
 GOALS: tuple[Goal, ...] = ("hypertrophy", "strength", "power", "local_endurance")
@@ -123,7 +123,7 @@ def _change(field: str, facts: Facts, policy: Policy, standing: Standing, presen
 
     def target_at(value: InputValue) -> float:
         if value not in seen:
-            seen[value] = target_if(replace(facts, **{field: value}), policy, standing, field)
+            seen[value] = reserve_if(replace(facts, **{field: value}), policy, standing, field).target
         return seen[value]
 
     value = _value(field, facts, policy, target_at, present)

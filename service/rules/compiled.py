@@ -29,9 +29,8 @@ class Frame(NamedTuple):
 
 
 class Settled(NamedTuple):
-    """Every value [repetitions] between the plain sum and the range, in order."""
+    """Every value [repetitions] between the limited sum and the range, in order."""
 
-    given_back: float
     windowed: float
     shifts: tuple[float, ...]
     safe: float
@@ -44,8 +43,8 @@ class Policy:
     """One policy version, compiled. `data` holds the numbers as they were read.
 
     `summed` are the factors before the window, the base first; `readers` maps a member of Facts to the
-    places in `summed` of the factors that read it. `settle` takes frame, base, total, stay-away and
-    discount sums.
+    places in `summed` of the factors that read it. `settle` takes the frame and the sum after the
+    discount limit [repetitions].
     """
 
     data: PolicyData
@@ -55,7 +54,7 @@ class Policy:
     after_window: tuple[Compiled, ...]
     highest_target: float
     frame: Callable[[Facts], Frame]
-    settle: Callable[[Frame, float, float, float, float], Settled]
+    settle: Callable[[Frame, float], Settled]
     discount_reason: Callable[[float], Reason]
     window_reason: Callable[[int, float, bool], Reason]
     floor_reason: Callable[[rules_of.FloorKey, float], Reason]
@@ -101,16 +100,9 @@ def _framing(data: PolicyData, after_window: tuple[Compiled, ...]) -> Callable[[
     return frame
 
 
-def _settle(
-    data: PolicyData, frame: Frame, base: float, total: float, stay_away: float, discounts: float
-) -> Settled:
+def _settle(data: PolicyData, frame: Frame, limited: float) -> Settled:
     limits = data.limits
-    given_back = 0.0
-    if discounts and (stay_away or frame.careful):
-        given_back = rules_of.discount_limit_effect(
-            limits, base=base, total=total, stay_away=stay_away, discounts=discounts
-        )
-    windowed = value = min(max(total + given_back, frame.low), frame.top)
+    windowed = value = min(max(limited, frame.low), frame.top)
     shifts, top = [], frame.top
     for wanted in frame.shifts:
         shift = max(wanted, 0.0 - value)  # nothing is closer than failure itself
@@ -120,7 +112,7 @@ def _settle(
     safe = max(value, frame.least)
     target = rules_of.rounded(limits, safe)
     reserve = rules_of.reserve_range(limits, target=target, safety_floor=frame.least, top=top)
-    return Settled(given_back, windowed, tuple(shifts), safe, target, reserve)
+    return Settled(windowed, tuple(shifts), safe, target, reserve)
 
 
 def _highest(window: Window) -> float:

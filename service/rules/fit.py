@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from functools import lru_cache
 from math import floor
+from typing import NamedTuple
 
 from msgspec.structs import replace
 
@@ -16,7 +17,7 @@ from service.rules.capacity import (
 from service.rules.compiled import Policy
 from service.rules.context import MOST_REPS
 from service.rules.inputs import Facts
-from service.rules.weigh import reserve_for
+from service.rules.weigh import Standing, reserve_if, stand
 
 DECIMALS = 3
 _PERCENT_DECIMALS = 1
@@ -50,10 +51,21 @@ def expected_of(facts: Facts, reserve: ReserveRange, policy: Policy) -> Expected
     )
 
 
-def _fits(facts: Facts, load: float, policy: Policy) -> bool:
-    """Whether load [% of 1RM] and reps of `facts` agree."""
+class _Present(NamedTuple):
+    """The context in conflict: its facts, their ledger's sums, and its load [% of 1RM]."""
+
+    facts: Facts
+    standing: Standing
+    load: float
+
+
+def _fits(present: _Present, field: str, value: float, policy: Policy) -> bool:
+    """Whether load and reps would agree if `field` had `value`."""
+    facts = replace(present.facts, **{field: value})
+    reserve = reserve_if(facts, policy, present.standing, field)
+    load = value if field == "load_percent_1rm" else present.load
     mean = mean_reps_to_failure(policy.data.capacity, facts.family, load)
-    return _conflict(mean, facts.rep_target, reserve_for(facts, policy), policy) is None
+    return _conflict(mean, facts.rep_target, reserve, policy) is None
 
 
 def _targets_from(first: float, policy: Policy) -> Iterator[float]:
@@ -66,30 +78,32 @@ def _targets_from(first: float, policy: Policy) -> Iterator[float]:
             yield first - distance * step
 
 
-def _keep_reps(facts: Facts, target: float, policy: Policy) -> Adjustment | None:
+def _keep_reps(present: _Present, target: float, policy: Policy) -> Adjustment | None:
     # The load moves the base, so the load that fits one target may get another: try targets in turn.
+    facts = present.facts
     for wanted in _targets_from(target, policy):
         percent = percent_for_reps(policy.data.capacity, facts.family, facts.rep_target + wanted)
         load = round(percent, _PERCENT_DECIMALS)
-        if _fits(replace(facts, load_percent_1rm=load), load, policy):
+        if _fits(present, "load_percent_1rm", load, policy):
             return Adjustment(keep="reps", load_percent_1rm=load)
     return None
 
 
-def _reps_from(start: int) -> Iterator[int]:
-    """Rep targets to try: `start`, then ever further from it."""
+def _reps_from(start: int, most: int) -> Iterator[int]:
+    """Rep targets to try, up to `most`: `start`, then ever further from it."""
     yield start
-    for distance in range(1, MOST_REPS):
+    for distance in range(1, most):
         if start - distance >= 1:
             yield start - distance
-        if start + distance <= MOST_REPS:
+        if start + distance <= most:
             yield start + distance
 
 
-def _keep_load(facts: Facts, load: float, mean: float, target: float, policy: Policy) -> Adjustment | None:
+def _keep_load(present: _Present, mean: float, target: float, policy: Policy) -> Adjustment | None:
     # Other reps may get another target: walk from the number that fits the present one.
-    for reps in _reps_from(min(max(floor(mean - target), 1), MOST_REPS)):
-        if _fits(replace(facts, rep_target=reps), load, policy):
+    most = min(floor(mean), MOST_REPS)  # more than the mean lifter can do never fits
+    for reps in _reps_from(min(max(floor(mean - target), 1), most), most):
+        if _fits(present, "rep_target", reps, policy):
             return Adjustment(keep="load", rep_target=reps)
     return None
 
@@ -106,8 +120,9 @@ def adjustments(facts: Facts, reserve: ReserveRange, policy: Policy) -> tuple[Ad
     mean = mean_reps_to_failure(policy.data.capacity, facts.family, load)
     if _conflict(mean, facts.rep_target, reserve, policy) is None:
         return ()
+    present = _Present(facts, stand(facts, policy), load)
     found = (
-        _keep_load(facts, load, mean, reserve.target, policy),
-        _keep_reps(facts, reserve.target, policy),
+        _keep_load(present, mean, reserve.target, policy),
+        _keep_reps(present, reserve.target, policy),
     )
     return tuple(adjustment for adjustment in found if adjustment is not None)

@@ -8,7 +8,7 @@ from service.rules.answer import Reason, ReserveRange
 from service.rules.compiled import Frame, Policy, Settled, floor_key
 from service.rules.factors import Effect
 from service.rules.inputs import Facts
-from service.rules.limits import lowest_around
+from service.rules.limits import discount_limit_effect, lowest_around
 
 
 class Weighed(NamedTuple):
@@ -39,25 +39,20 @@ def stand(facts: Facts, policy: Policy) -> Standing:
     return Standing(effects, total, stay_away, discounts)
 
 
-def settled_for(
+def _given_back(
     policy: Policy, frame: Frame, base: Effect, total: float, stay_away: float, discounts: float
-) -> Settled:
-    """Return what the policy's limits make of the sums [repetitions]."""
-    if not discounts:  # without discounts only the total counts: one memo entry serves many contexts
-        return policy.settle(frame, 0.0, total, 0.0, 0.0)
-    return policy.settle(frame, base.effect_reps, total, stay_away, discounts)
+) -> float:
+    if not discounts or not (stay_away or frame.careful):
+        return 0.0
+    return discount_limit_effect(
+        policy.data.limits, base=base.effect_reps, total=total, stay_away=stay_away, discounts=discounts
+    )
 
 
-def reserve_for(facts: Facts, policy: Policy) -> ReserveRange:
-    """The range `weigh` gives, without its ledger."""
-    effects, total, stay_away, discounts = stand(facts, policy)
-    return settled_for(policy, policy.frame(facts), effects[0], total, stay_away, discounts).reserve
+def reserve_if(facts: Facts, policy: Policy, standing: Standing, field: str) -> ReserveRange:
+    """The range for `facts`, which differ only in `field` from those of `standing`.
 
-
-def target_if(facts: Facts, policy: Policy, standing: Standing, field: str) -> float:
-    """The target [repetitions] for `facts`, which differ only in `field` from those of `standing`.
-
-    The same number `weigh` gives, without the ledger and without asking factors that do not read the field.
+    The same that `weigh` gives, without the ledger and without asking factors that do not read the field.
     """
     effects, total, stay_away, discounts = standing
     base = effects[0]
@@ -68,29 +63,38 @@ def target_if(facts: Facts, policy: Policy, standing: Standing, field: str) -> f
         total += new.effect_reps - old.effect_reps
         stay_away += new.stay_away_reps - old.stay_away_reps
         discounts += new.discount_reps - old.discount_reps
-    return settled_for(policy, policy.frame(facts), base, total, stay_away, discounts).target
+    frame = policy.frame(facts)
+    back = _given_back(policy, frame, base, total, stay_away, discounts)
+    return policy.settle(frame, total + back).reserve
 
 
 def weigh(facts: Facts, policy: Policy) -> Weighed:
     """Return the target with its ledger; the effects in it add up to exactly the target."""
     effects, total, stay_away, discounts = stand(facts, policy)
     frame = policy.frame(facts)
-    settled = settled_for(policy, frame, effects[0], total, stay_away, discounts)
+    back = _given_back(policy, frame, effects[0], total, stay_away, discounts)
+    settled = policy.settle(frame, total + back)
     reasons = [
         factor.reason(facts)
         for factor, effect in zip(policy.summed, effects, strict=True)
         if effect.effect_reps
     ]
-    _tell_limits(facts, policy, total, frame, settled, reasons)
+    _tell_limits(facts, policy, (total, back), frame, settled, reasons)
     return Weighed(settled.reserve, frame.least, tuple(reasons))
 
 
 def _tell_limits(
-    facts: Facts, policy: Policy, total: float, frame: Frame, settled: Settled, reasons: list[Reason]
+    facts: Facts,
+    policy: Policy,
+    sums: tuple[float, float],
+    frame: Frame,
+    settled: Settled,
+    reasons: list[Reason],
 ) -> None:
-    if settled.given_back:
-        reasons.append(policy.discount_reason(settled.given_back))
-    held = settled.windowed - total - settled.given_back
+    total, back = sums
+    if back:
+        reasons.append(policy.discount_reason(back))
+    held = settled.windowed - total - back
     if held:
         reasons.append(policy.window_reason(facts.rep_target, held, frame.is_new))
     for factor, shift in zip(policy.after_window, settled.shifts, strict=True):

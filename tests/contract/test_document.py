@@ -5,7 +5,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import httpx
 import jsonschema
@@ -97,56 +97,79 @@ def test_schemas_are_sound_json_schema() -> None:
     assert DOCUMENT["components"]["schemas"]["SetContext"]["additionalProperties"] is False
 
 
-def examples() -> list[tuple[str, str, str]]:
-    """Operation id, name and path of each example request."""
-    paths = {operation["operationId"]: path for path, _, operation in OPERATIONS}
+class Example(NamedTuple):
+    """One example of the document: what is sent, where, and the file that holds the answer."""
+
+    operation_id: str
+    name: str
+    sent: str
+    answered: str
+    status: int
+    query: str = ""
+
+    def read(self, side: str) -> Any:
+        """Return one of its files."""
+        return json.loads((EXAMPLES / f"{self.operation_id}.{self.name}.{side}.json").read_text("utf-8"))
+
+
+def examples() -> list[Example]:
+    """Every file with something to send, with the answer or answers it should get."""
     found = []
-    for file in sorted(EXAMPLES.glob("*.request.json")):
-        operation_id, name, *_ = file.name.split(".")
-        found.append((operation_id, name, paths[operation_id]))
+    for file in sorted(EXAMPLES.glob("*.json")):
+        operation_id, name, side, _ = file.name.split(".")
+        if side == "request":
+            found.append(Example(operation_id, name, side, "response", 200))
+        elif side == "brief":
+            found.append(Example(operation_id, name, "request", side, 200, "?detail=brief"))
+        elif side == "refused":
+            found.append(Example(operation_id, name, side, "problem", 422))
     return found
 
 
 def test_every_operation_with_a_body_has_an_example() -> None:
-    """A newcomer finds something to send."""
+    """A newcomer finds something to send, and what a refusal looks like."""
     with_body = {operation["operationId"] for _, _, operation in OPERATIONS if "requestBody" in operation}
-    assert {operation_id for operation_id, _, _ in examples()} == with_body
+    assert {example.operation_id for example in examples() if example.sent == "request"} == with_body
+    assert {example.answered for example in examples()} == {"response", "brief", "problem"}
 
 
-def read_example(operation_id: str, name: str, side: str) -> Any:
-    """Return one example file."""
-    return json.loads((EXAMPLES / f"{operation_id}.{name}.{side}.json").read_text("utf-8"))
+def schema_of(entry: dict[str, Any], media_type: str) -> jsonschema.Draft202012Validator:
+    """Return the validator of a request body or response."""
+    return jsonschema.Draft202012Validator(resolved(entry["content"][media_type]["schema"]))
 
 
-@pytest.mark.parametrize(("operation_id", "name", "path"), examples())
-async def test_examples_are_valid_and_answered_as_printed(operation_id: str, name: str, path: str) -> None:
-    """The request fits its schema, the service answers it, the answer is the committed one and fits its schema."""
-    operation = next(entry for _, _, entry in OPERATIONS if entry["operationId"] == operation_id)
-    sent = read_example(operation_id, name, "request")
-    body_schema = operation["requestBody"]["content"]["application/json"]["schema"]
-    jsonschema.Draft202012Validator(resolved(body_schema)).validate(sent)
-    response = await answer_to(path, sent)
-    assert response.status_code == 200, response.text
-    schema = operation["responses"]["200"]["content"]["application/json"]["schema"]
-    jsonschema.Draft202012Validator(resolved(schema)).validate(response.json())
-    assert response.json() == read_example(operation_id, name, "response"), (
+@pytest.mark.parametrize(
+    "example", examples(), ids=lambda example: f"{example.operation_id}.{example.name}.{example.answered}"
+)
+async def test_examples_are_valid_and_answered_as_printed(example: Example) -> None:
+    """The request fits its schema or does not, the answer is the committed one and fits its own."""
+    operation = next(entry for _, _, entry in OPERATIONS if entry["operationId"] == example.operation_id)
+    fits = schema_of(operation["requestBody"], "application/json").is_valid(example.read(example.sent))
+    assert fits == (example.sent == "request")
+    response = await answer_to(example)
+    assert response.status_code == example.status, response.text
+    media_type = response.headers["content-type"]
+    schema_of(operation["responses"][str(example.status)], media_type).validate(response.json())
+    assert response.json() == example.read(example.answered), (
         "run `python -m tests.contract.test_document` to write example answers anew, then read the change"
     )
 
 
-async def answer_to(path: str, sent: Any) -> httpx.Response:
+async def answer_to(example: Example) -> httpx.Response:
     """Return what a fresh service answers."""
+    path = next(path for path, _, entry in OPERATIONS if entry["operationId"] == example.operation_id)
     with fresh_database("sqlite") as url:
         key = await make_key(url)
         async with served(url, token=key.token) as client:
-            return await client.post(path, json=sent)
+            named = {"x-request-id": "example"}
+            return await client.post(path + example.query, json=example.read(example.sent), headers=named)
 
 
 async def refresh_examples() -> None:
-    """Write the answers of all example requests."""
-    for operation_id, name, path in examples():
-        response = await answer_to(path, read_example(operation_id, name, "request"))
-        target = EXAMPLES / f"{operation_id}.{name}.response.json"
+    """Write the answers of all examples."""
+    for example in examples():
+        response = await answer_to(example)
+        target = EXAMPLES / f"{example.operation_id}.{example.name}.{example.answered}.json"
         target.write_bytes(msgspec.json.format(response.content, indent=2) + b"\n")
 
 
