@@ -140,15 +140,10 @@ async def list_policies(request: Request[Any, Any, Any]) -> Response[PolicyList]
     return answer(request, PolicyList(policies=tuple(map(_summary, versions))), cache=OPEN_CACHE)
 
 
-@get("/v1/policies/{version:str}", operation_id="getPolicy", summary="Read one policy version", tags=TAGS)
-async def get_policy(
-    request: Request[Any, Any, Any],
-    version: Annotated[str, PathParameter(description="Version, a date such as 2026-11-25.")],
-) -> Response[PolicyDetail]:
-    """Every factor, window, floor and curve of one version, each with source and grade."""
-    policy: Policy = request.app.state.policies.get(version[:40])
+def policy_detail(policy: Policy) -> PolicyDetail:
+    """Return all numbers of one version as they are published."""
     data = policy.data
-    found = PolicyDetail(
+    return PolicyDetail(
         version=data.version,
         digest=data.digest,
         valid_from=data.valid_from,
@@ -160,7 +155,16 @@ async def get_policy(
         capacity=data.capacity,
         cues=data.cues,
     )
-    return answer(request, found, cache=OPEN_CACHE)
+
+
+@get("/v1/policies/{version:str}", operation_id="getPolicy", summary="Read one policy version", tags=TAGS)
+async def get_policy(
+    request: Request[Any, Any, Any],
+    version: Annotated[str, PathParameter(description="Version, a date such as 2026-11-25.")],
+) -> Response[PolicyDetail]:
+    """Every factor, window, floor and curve of one version, each with source and grade."""
+    policy: Policy = request.app.state.policies.get(version[:40])
+    return answer(request, policy_detail(policy), cache=OPEN_CACHE)
 
 
 @get("/v1/evidence", operation_id="listEvidence", summary="List the evidence register", tags=TAGS)

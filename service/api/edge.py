@@ -110,7 +110,11 @@ async def _answer_options(app: Any, scope: Scope, send: Send, request_id: str) -
             NotFound("nothing at this address"), instance=scope["path"], request_id=request_id
         )
         status, body = problem.status, msgspec.json.encode(problem)
-        headers = [(b"content-type", PROBLEM_JSON.encode()), (b"content-length", str(len(body)).encode())]
+        headers = [
+            (b"cache-control", b"no-store"),
+            (b"content-type", PROBLEM_JSON.encode()),
+            (b"content-length", str(len(body)).encode()),
+        ]
     headers += answer_headers(request_id)
     await send({"type": "http.response.start", "status": status, "headers": headers})
     await send({"type": "http.response.body", "body": body})

@@ -27,7 +27,8 @@ def _table(app: Litestar) -> tuple[tuple[re.Pattern[str], frozenset[str]], ...]:
 def allowed_methods(app: Any, path: str) -> tuple[str, ...]:
     """Return the methods `path` takes, HEAD and OPTIONS among them; empty when nothing is there."""
     found: set[str] = set()
+    plain = "/" + "/".join(part for part in path.split("/") if part)  # the router reads it so, too
     for pattern, methods in _table(app):
-        if pattern.match(path.rstrip("/") or "/"):
+        if pattern.match(plain):
             found |= methods | {"OPTIONS"}
     return tuple(method for method in ORDER if method in found)

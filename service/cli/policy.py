@@ -3,6 +3,7 @@
 import click
 import msgspec
 
+from service.api.catalogues import policy_detail
 from service.policy.catalogue import DATA, drafts, load_policies, read_version
 from service.rules.compiled import Policy
 from service.rules.curves import Curve, Table
@@ -67,8 +68,8 @@ def show(version: str | None, as_json: bool) -> None:
     """Show one version's factors, windows and floors; the newest when none is named. Drafts too."""
     policy = load_policies(with_drafts=version in drafts()).get(version)
     if as_json:
-        plain = msgspec.to_builtins(policy.data, str_keys=True, enc_hook=str)
-        click.echo(msgspec.json.format(msgspec.json.encode(plain), indent=2).decode())
+        body = msgspec.json.encode(policy_detail(policy))
+        click.echo(msgspec.json.format(body, indent=2).decode())
         return
     _show(policy)
 

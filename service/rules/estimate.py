@@ -1,6 +1,7 @@
 """Answers to questions about load and repetitions: 1RM with its error, reps at a load, load for reps."""
 
 from difflib import get_close_matches
+from functools import lru_cache
 from math import hypot
 
 from service.errors import Fault, InputRefused
@@ -27,6 +28,7 @@ DECIMALS = 3
 GENERAL = "general"
 
 
+@lru_cache(maxsize=1024)
 def unknown_exercise(exercise: str, policy: Policy) -> Fault:
     """Fault at `#/exercise` naming the catalogue ids that come near."""
     near = get_close_matches(exercise, policy.data.exercises, n=3, cutoff=0.5)

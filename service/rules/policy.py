@@ -194,7 +194,7 @@ class Evidence(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
     key: str
     citation: str
-    year: int | None = None
+    year: Annotated[int | None, Meta(description="Null where it is not known.")] = None
     design: str
     finding: str
     licenses: str

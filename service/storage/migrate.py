@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from alembic.config import Config
 
 # Revisions are named by date and sort as text, so an older release knows a newer schema when it sees one.
-HEAD_REVISION = "2026_11_25"
+HEAD_REVISION = "2026_11_25b"
 
 _version = table("alembic_version", column("version_num"))
 

@@ -1,4 +1,8 @@
-"""The tables. Ids are UUIDv7, never sequences; `tenant_id` comes first in every key that is a tenant's."""
+"""The tables. Ids are UUIDv7, never sequences; `tenant_id` comes first in every key that is a tenant's.
+
+In a lifter's history `lifter_id` comes second. On PostgreSQL these tables are split by it into hash partitions,
+and row-level security shows and takes only rows of the tenant that `tenancy` has entered.
+"""
 
 from datetime import UTC, datetime
 from typing import Any
@@ -7,10 +11,15 @@ from sqlalchemy import (
     Column,
     DateTime,
     Dialect,
+    Double,
     ForeignKey,
+    ForeignKeyConstraint,
+    Index,
+    Integer,
     LargeBinary,
     MetaData,
     PrimaryKeyConstraint,
+    SmallInteger,
     String,
     Table,
     Text,
@@ -83,3 +92,94 @@ api_keys = Table(
     # A token is looked up before its tenant is known, so the public id is unique on its own too.
     UniqueConstraint("id"),
 )
+
+_BY_LIFTER = "HASH (lifter_id)"
+
+lifters = Table(
+    "lifters",
+    metadata,
+    Column("tenant_id", Uuid(), ForeignKey(tenants.c.id), nullable=False),
+    Column("lifter_id", String(64), nullable=False),
+    Column("experience", String(32)),
+    Column("goal", String(32)),
+    Column("cautions", Text(), nullable=False),
+    Column("site", String(64)),
+    Column("created_at", UtcDateTime(), nullable=False),
+    Column("updated_at", UtcDateTime(), nullable=False),
+    Column("version", Integer(), nullable=False),
+    PrimaryKeyConstraint("tenant_id", "lifter_id"),
+    postgresql_partition_by=_BY_LIFTER,
+)
+
+performed_sets = Table(
+    "performed_sets",
+    metadata,
+    Column("tenant_id", Uuid(), nullable=False),
+    Column("lifter_id", String(64), nullable=False),
+    Column("set_id", Uuid(), nullable=False),
+    Column("performed_at", UtcDateTime(), nullable=False),
+    # What the caller wrote behind the time, so that it comes back as it was sent.
+    Column("utc_offset_minutes", SmallInteger(), nullable=False),
+    Column("exercise", String(64), nullable=False),
+    Column("load_kg", Double(), nullable=False),
+    Column("reps", SmallInteger(), nullable=False),
+    Column("set_endpoint", String(32), nullable=False),
+    Column("reported_rir", Double()),
+    Column("rir_call_at_rep", SmallInteger()),
+    Column("rir_call_reps_left", Double()),
+    Column("prescribed_rir", Double()),
+    Column("exercise_order", SmallInteger()),
+    Column("set_order", SmallInteger()),
+    Column("velocity_loss_percent", Double()),
+    Column("note", String(500)),
+    PrimaryKeyConstraint("tenant_id", "lifter_id", "set_id"),
+    # A set without its lifter could not be erased with it.
+    ForeignKeyConstraint(["tenant_id", "lifter_id"], [lifters.c.tenant_id, lifters.c.lifter_id]),
+    postgresql_partition_by=_BY_LIFTER,
+)
+# Pages are newest first, of all exercises or of one.
+Index(
+    "ix_performed_sets_newest",
+    performed_sets.c.tenant_id,
+    performed_sets.c.lifter_id,
+    performed_sets.c.performed_at.desc(),
+    performed_sets.c.set_id.desc(),
+)
+Index(
+    "ix_performed_sets_exercise_newest",
+    performed_sets.c.tenant_id,
+    performed_sets.c.lifter_id,
+    performed_sets.c.exercise,
+    performed_sets.c.performed_at.desc(),
+    performed_sets.c.set_id.desc(),
+)
+
+summaries = Table(
+    "summaries",
+    metadata,
+    Column("tenant_id", Uuid(), nullable=False),
+    Column("lifter_id", String(64), nullable=False),
+    Column("kind", String(16), nullable=False),
+    Column("key", String(64), nullable=False),
+    Column("content", LargeBinary(), nullable=False),
+    PrimaryKeyConstraint("tenant_id", "lifter_id", "kind", "key"),
+    ForeignKeyConstraint(["tenant_id", "lifter_id"], [lifters.c.tenant_id, lifters.c.lifter_id]),
+    postgresql_partition_by=_BY_LIFTER,
+)
+
+idempotency = Table(
+    "idempotency",
+    metadata,
+    Column("tenant_id", Uuid(), nullable=False),
+    Column("idempotency_key", String(255), nullable=False),
+    # An answer kept for replay tells of a lifter, so it is erased with the lifter.
+    Column("lifter_id", String(64), nullable=False),
+    Column("request_digest", LargeBinary(32), nullable=False),
+    Column("status", SmallInteger()),
+    Column("body", LargeBinary()),
+    Column("created_at", UtcDateTime(), nullable=False),
+    # The key is the tenant's, not the lifter's: one key for two lifters has to be noticed.
+    PrimaryKeyConstraint("tenant_id", "idempotency_key"),
+)
+Index("ix_idempotency_lifter", idempotency.c.tenant_id, idempotency.c.lifter_id)
+Index("ix_idempotency_age", idempotency.c.tenant_id, idempotency.c.created_at)

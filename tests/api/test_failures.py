@@ -11,16 +11,16 @@ from service.policy.catalogue import Policies, load_policies
 from tests.api.problem_shape import assert_problem
 from tests.serving import BASE, lifespan_of, make_key, settings_for
 
-SECRET = "the name of a table"
+INNARDS = "the name of a table"
 BODY = {"rep_target": 8}
 
 
-class Defective(Policies):
+class Defective(Policies, frozen=True):
     """Policies that fail in a way nobody foresaw."""
 
-    def get(self, version: str | None) -> Any:
+    def get(self, version: str | None) -> Any:  # noqa: ARG002 - the signature is the parent's
         """Fail."""
-        raise ZeroDivisionError(SECRET)
+        raise ZeroDivisionError(INNARDS)
 
 
 @pytest.fixture(params=[True, False], ids=["shortcut", "documented way"])
@@ -42,10 +42,10 @@ async def test_a_defect_is_told_by_its_request_id_only(
         for _ in range(2):
             response = await client.post("/v1/prescriptions", json=BODY, headers=headers)
             assert_problem(response, 500)
-            assert SECRET not in response.text
+            assert INNARDS not in response.text
     (first, second) = caplog.records
     assert "gym-7" in first.getMessage()
-    assert SECRET in str(first.exc_info and first.exc_info[1])
+    assert INNARDS in str(first.exc_info and first.exc_info[1])
     assert second.levelno == logging.ERROR
 
 

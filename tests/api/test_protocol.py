@@ -62,6 +62,15 @@ async def test_options_and_405_tell_the_methods_of_a_get(client: httpx.AsyncClie
     assert refused.headers["allow"] == "GET, HEAD, OPTIONS"
 
 
+@pytest.mark.parametrize("path", ["//v1///muscles", "/v1/muscles/", "/v1//evidence/LAS22//"])
+async def test_spare_slashes_change_nothing(client: httpx.AsyncClient, path: str) -> None:
+    """The router overlooks them, so Allow does."""
+    url = f"http://service.test{path}"
+    assert (await client.get(url)).status_code == 200
+    assert (await client.options(url)).headers["allow"] == "GET, HEAD, OPTIONS"
+    assert (await client.delete(url)).headers["allow"] == "GET, HEAD, OPTIONS"
+
+
 @pytest.mark.parametrize("path", POSTS)
 async def test_options_and_405_tell_the_methods_of_a_post(client: httpx.AsyncClient, path: str) -> None:
     """HEAD of a POST-only address is 405 as well."""

@@ -19,7 +19,7 @@ def test_effects_add_up_to_exactly_the_target(document: Document) -> None:
     found = answer(document)
     assert found.reps_in_reserve is not None
     parts = [reason.effect_reps for reason in found.reasons]
-    shuffled = Random(0).sample(parts, len(parts))  # noqa: S311 - an order to try, no secret
+    shuffled = Random(0).sample(parts, len(parts))
     assert sum(parts) == found.reps_in_reserve.target
     assert sum(shuffled) == found.reps_in_reserve.target
     assert fsum(parts) == found.reps_in_reserve.target
