@@ -54,6 +54,7 @@ class Policy:
     after_window: tuple[Compiled, ...]
     highest_target: float
     frame: Callable[[Facts], Frame]
+    frame_fields: frozenset[str]
     settle: Callable[[Frame, float], Settled]
     discount_reason: Callable[[float], Reason]
     window_reason: Callable[[int, float, bool], Reason]
@@ -71,10 +72,27 @@ def floor_key(facts: Facts) -> rules_of.FloorKey:
     return facts.cautions, facts.goal, unspotted_under_bar(facts), facts.rep_target
 
 
+# Members of Facts that decide about newness and safety floors, beside those the factors after the window read.
+FRAMING = (
+    "rep_target",
+    "exposures",
+    "days_since_last_exposure",
+    "cautions",
+    "goal",
+    "under_bar",
+    "spotter",
+    "safety_arms",
+)
+
+
+def _shift_fields(after_window: tuple[Compiled, ...]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(field for factor in after_window for field in factor.fields))
+
+
 def _framing(data: PolicyData, after_window: tuple[Compiled, ...]) -> Callable[[Facts], Frame]:
     """Return the function that gives a context's frame, with a memo keyed by what decides about it."""
     limits, accustoming = data.limits, data.accustoming
-    shift_fields = tuple(dict.fromkeys(field for factor in after_window for field in factor.fields))
+    shift_fields = _shift_fields(after_window)
     shift_key = attrgetter(*shift_fields) if shift_fields else bool
     known: dict[object, Frame] = {}
 
@@ -153,6 +171,7 @@ def compile_policy(data: PolicyData) -> Policy:
         after_window=after_window,
         highest_target=_highest_target(data),
         frame=_framing(data, after_window),
+        frame_fields=frozenset((*FRAMING, *_shift_fields(after_window))),
         settle=lru_cache(maxsize=4 * MEMO_ENTRIES)(partial(_settle, data)),
         discount_reason=memo(partial(rules_of.discount_reason, data.limits)),
         window_reason=memo(partial(rules_of.window_reason, data.limits)),

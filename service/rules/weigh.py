@@ -20,8 +20,9 @@ class Weighed(NamedTuple):
 
 
 class Standing(NamedTuple):
-    """What each factor contributes, the base first, and the sums [repetitions]."""
+    """What each factor contributes, the base first, the sums [repetitions], and what bounds them."""
 
+    frame: Frame
     effects: list[Effect]
     total: float
     stay_away: float
@@ -36,7 +37,7 @@ def stand(facts: Facts, policy: Policy) -> Standing:
         total += reps
         stay_away += stays
         discounts += discount
-    return Standing(effects, total, stay_away, discounts)
+    return Standing(policy.frame(facts), effects, total, stay_away, discounts)
 
 
 def _given_back(
@@ -54,7 +55,7 @@ def reserve_if(facts: Facts, policy: Policy, standing: Standing, field: str) -> 
 
     The same that `weigh` gives, without the ledger and without asking factors that do not read the field.
     """
-    effects, total, stay_away, discounts = standing
+    frame, effects, total, stay_away, discounts = standing
     base = effects[0]
     for place in policy.readers[field]:
         old, new = effects[place], policy.summed[place].effect(facts)
@@ -63,15 +64,15 @@ def reserve_if(facts: Facts, policy: Policy, standing: Standing, field: str) -> 
         total += new.effect_reps - old.effect_reps
         stay_away += new.stay_away_reps - old.stay_away_reps
         discounts += new.discount_reps - old.discount_reps
-    frame = policy.frame(facts)
+    if field in policy.frame_fields:
+        frame = policy.frame(facts)
     back = _given_back(policy, frame, base, total, stay_away, discounts)
     return policy.settle(frame, total + back).reserve
 
 
 def weigh(facts: Facts, policy: Policy) -> Weighed:
     """Return the target with its ledger; the effects in it add up to exactly the target."""
-    effects, total, stay_away, discounts = stand(facts, policy)
-    frame = policy.frame(facts)
+    frame, effects, total, stay_away, discounts = stand(facts, policy)
     back = _given_back(policy, frame, effects[0], total, stay_away, discounts)
     settled = policy.settle(frame, total + back)
     reasons = [
