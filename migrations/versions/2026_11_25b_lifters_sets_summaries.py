@@ -75,16 +75,13 @@ def _create_performed_sets() -> None:
         sa.Column("set_order", sa.SmallInteger(), nullable=True),
         sa.Column("velocity_loss_percent", sa.Double(), nullable=True),
         sa.Column("note", sa.String(500), nullable=True),
-        _lifter_reference("performed_sets"),
         sa.PrimaryKeyConstraint("tenant_id", "lifter_id", "set_id", name=op.f("pk_performed_sets")),
         postgresql_partition_by=_BY_LIFTER,
     )
     newest: list[Any] = [sa.text("performed_at DESC"), sa.text("set_id DESC")]
     of_lifter = ["tenant_id", "lifter_id"]
     op.create_index("ix_performed_sets_newest", "performed_sets", [*of_lifter, *newest])
-    op.create_index(
-        "ix_performed_sets_exercise_newest", "performed_sets", [*of_lifter, "exercise", *newest]
-    )
+    op.create_index("ix_performed_sets_exercise_newest", "performed_sets", [*of_lifter, "exercise", *newest])
 
 
 def _create_summaries() -> None:
@@ -95,7 +92,6 @@ def _create_summaries() -> None:
         sa.Column("kind", sa.String(16), nullable=False),
         sa.Column("key", sa.String(64), nullable=False),
         sa.Column("content", sa.LargeBinary(), nullable=False),
-        _lifter_reference("summaries"),
         sa.PrimaryKeyConstraint("tenant_id", "lifter_id", "kind", "key", name=op.f("pk_summaries")),
         postgresql_partition_by=_BY_LIFTER,
     )
@@ -115,14 +111,6 @@ def _create_idempotency() -> None:
     )
     op.create_index("ix_idempotency_lifter", "idempotency", ["tenant_id", "lifter_id"])
     op.create_index("ix_idempotency_age", "idempotency", ["tenant_id", "created_at"])
-
-
-def _lifter_reference(table: str) -> sa.ForeignKeyConstraint:
-    return sa.ForeignKeyConstraint(
-        ["tenant_id", "lifter_id"],
-        ["lifters.tenant_id", "lifters.lifter_id"],
-        name=op.f(f"fk_{table}_tenant_id_lifter_id_lifters"),
-    )
 
 
 def _partition(table: str, storage: str = "") -> None:

@@ -3,7 +3,7 @@
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
-from sqlalchemy import Table, UniqueConstraint, insert, select
+from sqlalchemy import PrimaryKeyConstraint, Table, insert, select
 from sqlalchemy.exc import StatementError
 
 from service.storage.engine import Store, reading, writing
@@ -30,7 +30,7 @@ def test_no_column_takes_its_value_from_a_sequence(table: Table) -> None:
 def test_every_constraint_has_a_name(table: Table) -> None:
     """A later migration can only change what it can name."""
     assert all(constraint.name for constraint in table.constraints)
-    assert any(isinstance(constraint, UniqueConstraint) for constraint in table.constraints)
+    assert any(isinstance(constraint, PrimaryKeyConstraint) for constraint in table.constraints)
 
 
 def test_ids_are_version_7_and_sort_by_time() -> None:

@@ -1,0 +1,115 @@
+"""Requests that may be sent twice: who comes again with the same Idempotency-Key gets the first answer.
+
+    match await begin(w, tenant_id, key, digest=digest, lifter_id=lifter_id, now=now):
+        case Begun():
+            ...
+            await finish(w, tenant_id, key, status=201, body=body)
+
+Meant for one transaction from `begin` to the end of the work: a request that dies or fails leaves no trace, and its
+key is free again.
+"""
+
+import hashlib
+from datetime import datetime, timedelta
+from uuid import UUID
+
+from msgspec import Struct
+from sqlalchemy import ColumnElement, and_, delete, func, insert, select, update
+
+from service.storage.engine import Writing
+from service.storage.schema import idempotency
+
+KEPT = timedelta(hours=24)
+
+# Far longer than any statement or transaction may take: who has not finished by then never will.
+_GIVEN_UP_AFTER = timedelta(minutes=5)
+
+
+class Begun(Struct, frozen=True):
+    """The key is new: do the work, then `finish`."""
+
+
+class Replay(Struct, frozen=True):
+    """The work was done before, with this answer."""
+
+    status: int
+    body: bytes
+
+
+class Running(Struct, frozen=True):
+    """The first request with this key has not finished yet."""
+
+
+class OtherBody(Struct, frozen=True):
+    """The key belongs to another request."""
+
+
+async def begin(
+    w: Writing, tenant_id: UUID, key: str, *, digest: bytes, lifter_id: str, now: datetime
+) -> Begun | Replay | Running | OtherBody:
+    """Whether to do the work of the request with this key, now or at all.
+
+    `key` has up to 255 characters; `digest` is a hash of up to 32 bytes of everything that makes the request what
+    it is: method, path and body. Keys are the tenant's: one of another tenant is another key. Never waits for the
+    other request on PostgreSQL; on SQLite, where there is one writer, it does. Raises StorageUnavailable.
+    """
+    if not await _alone(w, tenant_id, key):
+        return Running()
+    first = (await w.execute(select(idempotency).where(_is(tenant_id, key)))).one_or_none()
+    new = {"lifter_id": lifter_id, "request_digest": digest, "created_at": now}
+    if first is None:
+        await w.execute(insert(idempotency).values(tenant_id=tenant_id, idempotency_key=key, **new))
+        return Begun()
+    if first.request_digest != digest:
+        return OtherBody()
+    if first.status is not None:
+        return Replay(first.status, first.body)
+    if first.created_at > now - _GIVEN_UP_AFTER:
+        return Running()
+    await w.execute(update(idempotency).where(_is(tenant_id, key)).values(new))
+    return Begun()
+
+
+async def finish(w: Writing, tenant_id: UUID, key: str, *, status: int, body: bytes) -> None:
+    """Keeps the answer to the request that `begin` let through. Raises StorageUnavailable."""
+    await w.execute(update(idempotency).where(_is(tenant_id, key)).values(status=status, body=body))
+
+
+async def purge(w: Writing, tenant_id: UUID, *, now: datetime, at_most: int = 1000) -> int:
+    """Deletes the tenant's oldest answers that were kept for 24 h, up to `at_most`; how many.
+
+    Never waits for another who does the same. Raises StorageUnavailable.
+    """
+    # Apart from the DELETE: PostgreSQL may ask a subquery of it more than once, each time for others.
+    oldest = (
+        select(idempotency.c.idempotency_key)
+        .where(idempotency.c.tenant_id == tenant_id, idempotency.c.created_at < now - KEPT)
+        .order_by(idempotency.c.created_at)
+        .limit(at_most)
+        .with_for_update(skip_locked=True)
+        .cte("oldest")
+    )
+    deleted = await w.execute(
+        delete(idempotency)
+        .where(
+            idempotency.c.tenant_id == tenant_id,
+            idempotency.c.idempotency_key.in_(select(oldest.c.idempotency_key)),
+        )
+        .returning(idempotency.c.idempotency_key)
+    )
+    return len(deleted.all())
+
+
+async def _alone(w: Writing, tenant_id: UUID, key: str) -> bool:
+    if w.connection.dialect.name == "sqlite":
+        return True
+    # A row that is not committed yet cannot be seen, only waited for. The lock can be asked about; it goes with the
+    # transaction, however that ends.
+    name = hashlib.blake2b(tenant_id.bytes + key.encode(), digest_size=8).digest()
+    lock = select(func.pg_try_advisory_xact_lock(int.from_bytes(name, signed=True)))
+    free: bool = (await w.execute(lock)).scalar_one()
+    return free
+
+
+def _is(tenant_id: UUID, key: str) -> ColumnElement[bool]:
+    return and_(idempotency.c.tenant_id == tenant_id, idempotency.c.idempotency_key == key)
