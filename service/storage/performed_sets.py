@@ -199,7 +199,7 @@ def _between(from_: Micros | None, to: Micros | None) -> list[ColumnElement[bool
 
 
 def _place(position: Position) -> ColumnElement[Any]:
-    # A bare value in a row value would not pass through its column's type: on SQLite the two would not compare.
+    # A bare value in a row value does not pass through its column's type.
     micros, set_id = position
     return tuple_(
         literal(instant_at(micros), performed_sets.c.performed_at.type),

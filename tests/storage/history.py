@@ -1,7 +1,7 @@
 """Tenants, lifters and sets for tests of the history, and a count of what a block asks of the database."""
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import AsyncIterator, Iterator, Sequence
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -11,7 +11,7 @@ import msgspec
 from sqlalchemy import event, insert
 
 from service.rules.learning.performed import PerformedSet
-from service.storage.engine import Reading, Store, Writing, writing
+from service.storage.engine import Reading, Store, Writing, close_store, open_store, writing
 from service.storage.identifiers import new_id
 from service.storage.lifters import LifterRow, lock_lifter, put_lifter
 from service.storage.performed_sets import Inserted, insert_sets
@@ -20,6 +20,16 @@ from service.storage.tenancy import tenant_writing
 
 NOW = datetime(2026, 12, 1, 18, 30, tzinfo=UTC)
 LIFTER = "lifter-7"
+
+
+@asynccontextmanager
+async def another(database_url: str) -> AsyncIterator[Store]:
+    """A second store of the same database, as another process would have."""
+    store = open_store(database_url)
+    try:
+        yield store
+    finally:
+        await close_store(store)
 
 
 async def tenant(store: Store, name: str = "gym-chain") -> UUID:

@@ -9,13 +9,13 @@ import pytest
 from sqlalchemy import MetaData, select
 
 from service.rules.learning.known import ExerciseKnown, Known, LifterKnown
-from service.storage.engine import Store, close_store, open_store
+from service.storage.engine import Store
 from service.storage.idempotency import Begun, begin, finish
 from service.storage.lifters import LifterRow, erase_lifter, find_lifter, lock_lifter
 from service.storage.performed_sets import insert_sets
 from service.storage.summaries import Summary, save_known
 from service.storage.tenancy import tenant_reading, tenant_writing
-from tests.storage.history import LIFTER, NOW, counting, performed, put, tenant
+from tests.storage.history import LIFTER, NOW, another, counting, performed, put, tenant
 
 CANARY = "canary-5f1c"
 
@@ -115,18 +115,17 @@ async def test_erasure_takes_along_what_is_being_written(store: Store, database_
     """It waits for the writer under way, and nothing of that is left behind."""
     tenant_id = await tenant(store)
     await put(store, tenant_id, CANARY)
-    other = open_store(database_url)
-    async with tenant_writing(store, tenant_id) as w:
-        await begin(w, tenant_id, "key", digest=b"", lifter_id=CANARY, now=NOW)
-        await lock_lifter(w, tenant_id, CANARY, create=True, now=NOW)
-        await insert_sets(w, tenant_id, CANARY, [performed(1)])
-        erasing = asyncio.create_task(erase(other, tenant_id, CANARY))
-        await asyncio.sleep(0.1)
-        assert not erasing.done()
-        await save_known(w, tenant_id, CANARY, Summary(known=Known(), stamp="1"))
-        await finish(w, tenant_id, "key", status=201, body=b"")
-    assert await erasing
-    await close_store(other)
+    async with another(database_url) as other:
+        async with tenant_writing(store, tenant_id) as w:
+            await begin(w, tenant_id, "key", digest=b"", lifter_id=CANARY, now=NOW)
+            await lock_lifter(w, tenant_id, CANARY, create=True, now=NOW)
+            await insert_sets(w, tenant_id, CANARY, [performed(1)])
+            erasing = asyncio.create_task(erase(other, tenant_id, CANARY))
+            await asyncio.sleep(0.1)
+            assert not erasing.done()
+            await save_known(w, tenant_id, CANARY, Summary(known=Known(), stamp="1"))
+            await finish(w, tenant_id, "key", status=201, body=b"")
+        assert await erasing
     assert await traces(store, tenant_id, CANARY) == {}
 
 
@@ -137,21 +136,20 @@ async def test_writer_who_waited_for_the_erasure_makes_the_lifter_anew(
     """It neither fails nor brings anything back."""
     tenant_id = await tenant(store)
     await train(store, tenant_id, LIFTER)
-    other = open_store(database_url)
+    async with another(database_url) as other:
 
-    async def write() -> LifterRow | None:
-        if profile_first:
-            return (await put(other, tenant_id, LIFTER))[0]
-        async with tenant_writing(other, tenant_id) as w:
-            return await lock_lifter(w, tenant_id, LIFTER, create=True, now=NOW)
+        async def write() -> LifterRow | None:
+            if profile_first:
+                return (await put(other, tenant_id, LIFTER))[0]
+            async with tenant_writing(other, tenant_id) as w:
+                return await lock_lifter(w, tenant_id, LIFTER, create=True, now=NOW)
 
-    async with tenant_writing(store, tenant_id) as w:
-        assert await erase_lifter(w, tenant_id, LIFTER)
-        waiting = asyncio.create_task(write())
-        await asyncio.sleep(0.1)
-        assert not waiting.done()
-    made = await waiting
-    await close_store(other)
+        async with tenant_writing(store, tenant_id) as w:
+            assert await erase_lifter(w, tenant_id, LIFTER)
+            waiting = asyncio.create_task(write())
+            await asyncio.sleep(0.1)
+            assert not waiting.done()
+        made = await waiting
     assert made is not None
     assert (made.version, made.experience) == (1, None)
     async with tenant_reading(store, tenant_id) as r:

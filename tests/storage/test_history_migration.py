@@ -5,40 +5,37 @@ import asyncio
 import pytest
 from alembic import command
 
-from service.storage.engine import close_store, open_store, reading, writing
+from service.storage.engine import reading, writing
 from service.storage.keys import create_key, find_principal
 from service.storage.lifters import find_lifter
 from service.storage.migrate import alembic_config, migrate
 from service.storage.performed_sets import find_set
 from service.storage.tenancy import tenant_reading
-from tests.storage.history import LIFTER, NOW, add, performed
+from tests.storage.history import LIFTER, NOW, add, another, performed
 
 BEFORE = "2026_11_25"
 
 
 async def make_key(url: str) -> str:
     """The token of a new key."""
-    store = open_store(url)
-    async with writing(store) as w:
+    async with another(url) as store, writing(store) as w:
         key = await create_key(w, tenant="gym-chain", scopes=["history:read"], now=NOW)
-    await close_store(store)
     return key.token
 
 
 async def train(url: str, token: str) -> None:
     """Stores and finds a set of a lifter of the key's tenant."""
-    store = open_store(url)
-    async with reading(store) as r:
-        principal = await find_principal(r, token, now=NOW)
-    assert principal is not None
-    assert principal.scopes == {"history:read"}
-    sent = performed(1)
-    await add(store, principal.tenant_id, [sent])
-    async with tenant_reading(store, principal.tenant_id) as r:
-        assert await find_lifter(r, principal.tenant_id, LIFTER) is not None
-        assert sent.set_id is not None
-        assert await find_set(r, principal.tenant_id, LIFTER, sent.set_id) == sent
-    await close_store(store)
+    async with another(url) as store:
+        async with reading(store) as r:
+            principal = await find_principal(r, token, now=NOW)
+        assert principal is not None
+        assert principal.scopes == {"history:read"}
+        sent = performed(1)
+        await add(store, principal.tenant_id, [sent])
+        async with tenant_reading(store, principal.tenant_id) as r:
+            assert await find_lifter(r, principal.tenant_id, LIFTER) is not None
+            assert sent.set_id is not None
+            assert await find_set(r, principal.tenant_id, LIFTER, sent.set_id) == sent
 
 
 def test_keys_survive_the_way_to_the_history_and_back(bare_database_url: str) -> None:

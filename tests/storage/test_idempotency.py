@@ -6,7 +6,7 @@ from uuid import UUID
 
 import pytest
 
-from service.storage.engine import Store, close_store, open_store
+from service.storage.engine import Store
 from service.storage.idempotency import (
     KEPT,
     Begun,
@@ -20,7 +20,7 @@ from service.storage.idempotency import (
 from service.storage.lifters import lock_lifter
 from service.storage.performed_sets import insert_sets, page_of_sets
 from service.storage.tenancy import tenant_reading, tenant_writing
-from tests.storage.history import LIFTER, NOW, counting, performed, tenant
+from tests.storage.history import LIFTER, NOW, another, counting, performed, tenant
 
 KEY = "8e03978e-40d5-43dd-bc93-6894a57f9324"
 DIGEST = bytes(range(32))
@@ -99,36 +99,34 @@ async def test_request_without_an_answer_is_running_until_it_is_given_up(store: 
 async def test_second_of_two_at_once_does_not_do_the_work(store: Store, database_url: str) -> None:
     """While the first is under way it is told so at once (PostgreSQL) or waits (SQLite); then it gets the answer."""
     tenant_id = await tenant(store)
-    other = open_store(database_url)
-    async with tenant_writing(store, tenant_id) as w:
-        assert await begin(w, tenant_id, KEY, digest=DIGEST, lifter_id=LIFTER, now=NOW) == Begun()
-        second = asyncio.create_task(ask(other, tenant_id))
-        if store.kind == "postgresql":
-            assert await second == Running()
-        await finish(w, tenant_id, KEY, status=ANSWER.status, body=ANSWER.body)
-    assert await second == (Running() if store.kind == "postgresql" else ANSWER)
-    assert await ask(other, tenant_id) == ANSWER
-    await close_store(other)
+    async with another(database_url) as other:
+        async with tenant_writing(store, tenant_id) as w:
+            assert await begin(w, tenant_id, KEY, digest=DIGEST, lifter_id=LIFTER, now=NOW) == Begun()
+            second = asyncio.create_task(ask(other, tenant_id))
+            if store.kind == "postgresql":
+                assert await second == Running()
+            await finish(w, tenant_id, KEY, status=ANSWER.status, body=ANSWER.body)
+        assert await second == (Running() if store.kind == "postgresql" else ANSWER)
+        assert await ask(other, tenant_id) == ANSWER
 
 
 async def test_of_many_at_once_one_stores_its_sets(store: Store, database_url: str) -> None:
     """Sixteen requests with one key from two stores: one does the work, and the sets are there once."""
     tenant_id = await tenant(store)
-    other = open_store(database_url)
+    async with another(database_url) as other:
 
-    async def request(through: Store, number: int) -> Outcome:
-        async with tenant_writing(through, tenant_id) as w:
-            outcome = await begin(w, tenant_id, KEY, digest=DIGEST, lifter_id=LIFTER, now=NOW)
-            if outcome == Begun():
-                await lock_lifter(w, tenant_id, LIFTER, create=True, now=NOW)
-                await insert_sets(w, tenant_id, LIFTER, [performed(number)])
-                await finish(w, tenant_id, KEY, status=ANSWER.status, body=ANSWER.body)
-            return outcome
+        async def request(through: Store, number: int) -> Outcome:
+            async with tenant_writing(through, tenant_id) as w:
+                outcome = await begin(w, tenant_id, KEY, digest=DIGEST, lifter_id=LIFTER, now=NOW)
+                if outcome == Begun():
+                    await lock_lifter(w, tenant_id, LIFTER, create=True, now=NOW)
+                    await insert_sets(w, tenant_id, LIFTER, [performed(number)])
+                    await finish(w, tenant_id, KEY, status=ANSWER.status, body=ANSWER.body)
+                return outcome
 
-    outcomes = await asyncio.gather(
-        *(request(through, number) for number, through in enumerate((store, other) * 8))
-    )
-    await close_store(other)
+        outcomes = await asyncio.gather(
+            *(request(through, number) for number, through in enumerate((store, other) * 8))
+        )
     assert outcomes.count(Begun()) == 1
     assert all(outcome in (Begun(), Running(), ANSWER) for outcome in outcomes)
     async with tenant_reading(store, tenant_id) as r:
@@ -157,19 +155,18 @@ async def test_two_who_purge_at_once_do_not_wait_for_each_other(store: Store, da
     tenant_id = await tenant(store)
     for number in range(6):
         await ask(store, tenant_id, f"{number}")
-    other = open_store(database_url)
+    async with another(database_url) as other:
 
-    async def purge_some(through: Store) -> int:
-        async with tenant_writing(through, tenant_id) as w:
-            return await purge(w, tenant_id, now=NOW + 2 * KEPT, at_most=3)
+        async def purge_some(through: Store) -> int:
+            async with tenant_writing(through, tenant_id) as w:
+                return await purge(w, tenant_id, now=NOW + 2 * KEPT, at_most=3)
 
-    async with tenant_writing(store, tenant_id) as w:
-        first = await purge(w, tenant_id, now=NOW + 2 * KEPT, at_most=3)
-        second = asyncio.create_task(purge_some(other))
-        if store.kind == "postgresql":
-            assert await second == 3
-    assert first + await second == 6
-    await close_store(other)
+        async with tenant_writing(store, tenant_id) as w:
+            first = await purge(w, tenant_id, now=NOW + 2 * KEPT, at_most=3)
+            second = asyncio.create_task(purge_some(other))
+            if store.kind == "postgresql":
+                assert await second == 3
+        assert first + await second == 6
 
 
 async def test_a_key_costs_a_few_statements(store: Store) -> None:

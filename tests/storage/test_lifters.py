@@ -5,11 +5,11 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from service.rules.context import Caution
-from service.storage.engine import Store, close_store, open_store
+from service.storage.engine import Store
 from service.storage.lifters import LifterRow, find_lifter, lock_lifter, put_lifter
 from service.storage.summaries import Summary, load_known, save_known
 from service.storage.tenancy import tenant_reading, tenant_writing
-from tests.storage.history import LIFTER, NOW, counting, put, tenant
+from tests.storage.history import LIFTER, NOW, another, counting, put, tenant
 
 LATER = NOW + timedelta(days=1)
 
@@ -112,19 +112,18 @@ async def test_offset_of_the_clock_does_not_matter(store: Store) -> None:
 async def test_writers_of_one_lifter_take_turns(store: Store, database_url: str) -> None:
     """Twelve transactions in two processes' worth of stores each count one on; none is lost, nor the first."""
     tenant_id = await tenant(store)
-    second = open_store(database_url)
+    async with another(database_url) as second:
 
-    async def count_on(through: Store) -> None:
-        async with tenant_writing(through, tenant_id) as w:
-            await lock_lifter(w, tenant_id, LIFTER, create=True, now=NOW)
-            loaded = await load_known(w, tenant_id, LIFTER, exercises=(), muscles=(), weeks=())
-            await asyncio.sleep(0)
-            counted = loaded.known.lifter.sets + 1
-            loaded.known.lifter = type(loaded.known.lifter)(sets=counted)
-            await save_known(w, tenant_id, LIFTER, Summary(known=loaded.known, stamp="1"))
+        async def count_on(through: Store) -> None:
+            async with tenant_writing(through, tenant_id) as w:
+                await lock_lifter(w, tenant_id, LIFTER, create=True, now=NOW)
+                loaded = await load_known(w, tenant_id, LIFTER, exercises=(), muscles=(), weeks=())
+                await asyncio.sleep(0)
+                counted = loaded.known.lifter.sets + 1
+                loaded.known.lifter = type(loaded.known.lifter)(sets=counted)
+                await save_known(w, tenant_id, LIFTER, Summary(known=loaded.known, stamp="1"))
 
-    await asyncio.gather(*(count_on(through) for through in (store, second) * 6))
-    await close_store(second)
+        await asyncio.gather(*(count_on(through) for through in (store, second) * 6))
     async with tenant_reading(store, tenant_id) as r:
         loaded = await load_known(r, tenant_id, LIFTER, exercises=(), muscles=(), weeks=())
     assert loaded.known.lifter.sets == 12
@@ -133,15 +132,14 @@ async def test_writers_of_one_lifter_take_turns(store: Store, database_url: str)
 async def test_of_many_who_put_a_new_lifter_one_made_it(store: Store, database_url: str) -> None:
     """The others changed it, each to a version of its own."""
     tenant_id = await tenant(store)
-    second = open_store(database_url)
+    async with another(database_url) as second:
 
-    async def put_site(through: Store, site: str) -> tuple[LifterRow, bool]:
-        return await put(through, tenant_id, site=site)
+        async def put_site(through: Store, site: str) -> tuple[LifterRow, bool]:
+            return await put(through, tenant_id, site=site)
 
-    results = await asyncio.gather(
-        *(put_site(through, f"{number}") for number, through in enumerate((store, second) * 4))
-    )
-    await close_store(second)
+        results = await asyncio.gather(
+            *(put_site(through, f"{number}") for number, through in enumerate((store, second) * 4))
+        )
     assert [created for _, created in results].count(True) == 1
     assert sorted(row.version for row, _ in results) == list(range(1, 9))
     assert all(created == (row.version == 1) for row, created in results)

@@ -9,13 +9,13 @@ from sqlalchemy import Table, delete, func, insert, select, text, update
 from sqlalchemy.exc import DBAPIError
 
 from service.rules.learning.known import Known
-from service.storage.engine import Reading, Store, Writing, close_store, open_store, reading, writing
+from service.storage.engine import Reading, Store, Writing, reading, writing
 from service.storage.idempotency import begin
 from service.storage.schema import lifters, metadata, performed_sets
 from service.storage.summaries import Summary, save_known
 from service.storage.tenancy import tenant_reading, tenant_writing
 from tests.databases import fresh_database
-from tests.storage.history import LIFTER, NOW, add, performed, put, tenant
+from tests.storage.history import LIFTER, NOW, add, another, performed, put, tenant
 
 HISTORY = [table for table in metadata.sorted_tables if "lifter_id" in table.c]
 PARTITIONED = ["lifters", "performed_sets", "summaries"]
@@ -25,9 +25,8 @@ PARTITIONED = ["lifters", "performed_sets", "summaries"]
 async def postgres() -> AsyncIterator[Store]:
     """An opened PostgreSQL store."""
     with fresh_database("postgresql") as url:
-        store = open_store(url)
-        yield store
-        await close_store(store)
+        async with another(url) as store:
+            yield store
 
 
 async def fill(store: Store, name: str) -> UUID:
