@@ -22,7 +22,6 @@ from service.policy.files import (
     ExerciseRow,
     ExercisesFile,
     FactorFile,
-    LimitsFile,
     MusclesFile,
     factor_from,
     read_file,
@@ -142,7 +141,6 @@ def read_version(root: Path, version: str) -> PolicyData:
     if missing:
         raise PolicyBroken(f"policy {version} lacks {', '.join(missing)}")
     factor_files = list(_factor_files(files))
-    limits = read_file(files["limits.toml"], LimitsFile)
     rows = read_file(files["exercises.toml"], ExercisesFile).exercises
     muscles = read_file(files["muscles.toml"], MusclesFile).muscles
     _unique("muscle", [muscle.id for muscle in muscles])
@@ -151,7 +149,7 @@ def read_version(root: Path, version: str) -> PolicyData:
         digest=digest_of(files),
         valid_from=version,
         factors=tuple(sorted(map(factor_from, factor_files), key=lambda factor: factor.place)),
-        limits=Limits(**{name: getattr(limits, name) for name in limits.__struct_fields__}),
+        limits=read_file(files["limits.toml"], Limits),
         cautions=read_file(files["cautions.toml"], CautionsFile).cautions,
         defaults=read_file(files["defaults.toml"], Defaults),
         accustoming=read_file(files["accustoming.toml"], Accustoming),

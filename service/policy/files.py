@@ -17,11 +17,9 @@ from service.rules.policy import (
     Direction,
     Evidence,
     Factor,
-    Floor,
     Muscle,
     Sourced,
     Stage,
-    Window,
 )
 
 T = TypeVar("T")
@@ -71,23 +69,6 @@ class FactorFile(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     curve: CurveRows | None = None
     grid: GridRows | None = None
     evidence: tuple[Evidence, ...] = ()
-
-
-class LimitsFile(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """`limits.toml`, without the parts that are lists of their own."""
-
-    windows: tuple[Window, ...]
-    floors: tuple[Floor, ...]
-    discount_slack_reps: float
-    discount_text: str
-    discount_source: Sourced
-    rounding_step_reps: float
-    rounding_text: str
-    rounding_source: Sourced
-    range_half_width_reps: float
-    too_light_margin_reps: float
-    withheld_text: str
-    withheld_source: Sourced
 
 
 class CautionsFile(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

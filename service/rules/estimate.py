@@ -56,7 +56,7 @@ def estimate_one_rep_max(query: OneRepMaxQuery, policy: Policy) -> OneRepMaxEsti
     percent = percent_for_reps(capacity, family, reps)
     mean = query.load_kg * 100.0 / percent
     spread = sd_reps_to_failure(capacity, family, percent)
-    # half a standard deviation of repetitions to either side, seen through the curve
+    # one standard deviation of repetitions to either side, seen through the curve; half the width is the error
     heavy = percent_for_reps(capacity, family, max(1.0, reps - spread))
     light = percent_for_reps(capacity, family, reps + spread)
     from_reps = query.load_kg * (100.0 / light - 100.0 / heavy) / 2.0
@@ -66,6 +66,8 @@ def estimate_one_rep_max(query: OneRepMaxQuery, policy: Policy) -> OneRepMaxEsti
         f"{reps:g} repetitions to failure correspond to {percent:.1f} % of 1RM on the {family} curve; "
         f"spread between lifters there is {spread:.1f} repetitions"
     )
+    if percent < capacity.extrapolates_below_percent:
+        basis += f"; below {capacity.extrapolates_below_percent:g} % the curve extrapolates"
     interval = Interval(
         mean=round(mean, DECIMALS),
         sd=round(sd, DECIMALS),

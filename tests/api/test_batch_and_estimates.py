@@ -78,6 +78,16 @@ async def test_one_rep_max_has_an_interval_around_it(client: httpx.AsyncClient) 
     assert "7 repetitions" in answer["basis"]
 
 
+async def test_an_estimate_from_a_very_long_set_says_that_it_extrapolates(client: httpx.AsyncClient) -> None:
+    """The curve rests on loads of 60 % and more (Nuzzo 2024, main table, from memory)."""
+    long, short = [
+        (await client.post("/v1/estimates/one-rep-max", json={"load_kg": 40, "reps": reps})).json()["basis"]
+        for reps in (35, 8)
+    ]
+    assert "extrapolates" in long
+    assert "extrapolates" not in short
+
+
 async def test_load_is_on_the_equipments_steps(client: httpx.AsyncClient) -> None:
     """Nearest step; the caller's step wins over the usual one."""
     body = {"one_rep_max_kg": 120, "rep_target": 8, "reps_in_reserve": 2, "exercise": "barbell_bench_press"}
