@@ -23,6 +23,11 @@ def pointer_to(parent: str, member: str | int) -> str:
     return f"{parent}/{str(member)[:MOST_ECHOED].replace('~', '~0').replace('/', '~1')}"
 
 
+def published(pattern: str) -> str:
+    """Return a pattern as other languages read it: Python's end anchor is everybody else's `$`."""
+    return pattern.replace("\\Z", "$")
+
+
 def echoed(value: object) -> str:
     """Return a short form of what was sent, safe to show."""
     text = msgspec.json.encode(value).decode("utf-8", "replace") if not isinstance(value, bytes) else "bytes"
@@ -95,7 +100,8 @@ def _text_faults(value: Any, metas: list[Meta], at: str) -> Iterator[Fault]:
     if (most is not None and len(value) > most) or (least is not None and len(value) < least):
         yield Fault(at, f"must have {least or 0} to {most} characters")
     elif pattern is not None and re.search(pattern, value) is None:
-        yield Fault(at, f"must match {pattern.replace(chr(92) + 'Z', '$')}, not {echoed(value)}")
+        told = (_bound(metas, "extra") or {}).get("told", f"text that matches {published(pattern)}")
+        yield Fault(at, f"must be {told}, not {echoed(value)}")
 
 
 def _array_faults(value: Any, item: Any, metas: list[Meta], at: str) -> Iterator[Fault]:

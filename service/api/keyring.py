@@ -1,19 +1,17 @@
-"""Who is calling: bearer keys, looked up once and remembered for at most five seconds.
-
-This is the one place in the API that reads the clock.
-"""
+"""Who is calling: bearer keys, looked up once and remembered for at most five seconds."""
 
 import asyncio
 import hashlib
 import logging
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 from litestar.connection import ASGIConnection
 from litestar.handlers import BaseRouteHandler
 
+from service.api.clock import now
 from service.errors import Forbidden, StorageUnavailable, Unauthenticated
 from service.storage.engine import Store, reading, writing
 from service.storage.keys import Principal, find_principal, note_use, use_is_due
@@ -23,11 +21,6 @@ MOST_REMEMBERED = 4096
 LONGEST_TOKEN = 200
 SCHEME = "bearer "
 _log = logging.getLogger("service.api")
-
-
-def now() -> datetime:
-    """Return the present instant, in UTC."""
-    return datetime.now(UTC)
 
 
 class KeyRing:

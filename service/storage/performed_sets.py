@@ -19,7 +19,7 @@ from service.storage.upsert import insert_into
 
 Position = tuple[Micros, UUID]
 
-_CHUNK = 1000
+CHUNK = 1000
 _PLACE = (performed_sets.c.performed_at, performed_sets.c.set_id)
 
 
@@ -140,6 +140,28 @@ async def page_of_sets(
     return Page(sets=sets[:limit], next=position_of(sets[limit - 1]) if more else None)
 
 
+async def sets_after(
+    session: Reading | Writing,
+    tenant_id: UUID,
+    lifter_id: str,
+    after: Position | None,
+    *,
+    until: Micros | None = None,
+    limit: int = CHUNK,
+) -> tuple[PerformedSet, ...]:
+    """Up to `limit` sets newer than `after`, or the oldest, oldest first by (`performed_at`, `set_id`).
+
+    With `until` only those performed then or before. Raises StorageUnavailable.
+    """
+    bounds = [_of(tenant_id, lifter_id)]
+    if until is not None:
+        bounds.append(performed_sets.c.performed_at <= instant_at(until))
+    if after is not None:
+        bounds.append(tuple_(*_PLACE) > _place(after))
+    found = await session.execute(select(*CONTENT).where(*bounds).order_by(*_PLACE).limit(limit))
+    return tuple(performed_of(row) for row in found)
+
+
 async def sets_oldest_first(
     session: Reading | Writing, tenant_id: UUID, lifter_id: str, *, until: Micros | None = None
 ) -> AsyncIterator[PerformedSet]:
@@ -147,31 +169,14 @@ async def sets_oldest_first(
 
     A thousand at a time are in memory, however many there are.
     """
-    bounds = [] if until is None else [performed_sets.c.performed_at <= instant_at(until)]
-    async for performed in _in_chunks(session, [_of(tenant_id, lifter_id), *bounds], start=[]):
-        yield performed
-
-
-async def sets_between(
-    session: Reading | Writing, tenant_id: UUID, lifter_id: str, *, from_: Micros, to: Micros
-) -> AsyncIterator[PerformedSet]:
-    """Sets performed at `from_` or later and before `to`, as `sets_oldest_first` gives them."""
-    bounds = [_of(tenant_id, lifter_id), *_between(None, to)]
-    async for performed in _in_chunks(session, bounds, start=_between(from_, None)):
-        yield performed
-
-
-async def _in_chunks(
-    session: Reading | Writing, bounds: list[ColumnElement[bool]], *, start: list[ColumnElement[bool]]
-) -> AsyncIterator[PerformedSet]:
-    query = select(*CONTENT).where(*bounds).order_by(*_PLACE).limit(_CHUNK)
+    after: Position | None = None
     while True:
-        rows = (await session.execute(query.where(*start))).all()
-        for row in rows:
-            yield performed_of(row)
-        if len(rows) < _CHUNK:
+        sets = await sets_after(session, tenant_id, lifter_id, after, until=until)
+        for performed in sets:
+            yield performed
+        if len(sets) < CHUNK:
             return
-        start = [tuple_(*_PLACE) > _place((micros_of(rows[-1].performed_at), rows[-1].set_id))]
+        after = position_of(sets[-1])
 
 
 async def _stored(

@@ -38,6 +38,8 @@ def sqlite_engine(url: URL, *, patience_seconds: float, write: bool, connections
             await _use_write_ahead_log(connection, patience_seconds)
             await _pragma(connection, "synchronous = FULL")
             await _pragma(connection, "foreign_keys = ON")
+            # What is erased is overwritten, not only unlinked.
+            await _pragma(connection, "secure_delete = ON")
             await _pragma(connection, f"query_only = {'OFF' if write else 'ON'}")
 
         dbapi_connection.run_async(run)

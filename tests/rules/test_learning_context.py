@@ -6,8 +6,9 @@ import msgspec
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service.rules.answer import Prescription
 from service.rules.context import SetContext
-from service.rules.learning.context import Filled, Profile, prescribe_for
+from service.rules.learning.context import Filled, LifterSetContext, Profile, fill, needed
 from service.rules.learning.fold import learn, learn_all
 from service.rules.learning.known import Known
 from service.rules.learning.performed import PerformedSet
@@ -16,6 +17,7 @@ from tests.rules.contexts import documents
 from tests.rules.lifters import NUMBERS, POLICY, at, known_from, micros, performed
 
 EXERCISES = ("barbell_bench_press", "dumbbell_bench_press", "leg_press", "cable_triceps_pushdown")
+PROFILE = Profile(experience="novice", goal="strength", cautions=("under_18",))
 ENDPOINTS = ("planned_stop", "self_determined_rm", "momentary_failure", "technical_failure", "safety_stop")
 
 
@@ -41,9 +43,15 @@ def histories(draw: st.DrawFn) -> list[PerformedSet]:
 
 
 def ask(known: Known, load_kg: float | None = None, profile: Profile | None = None, **members: Any) -> Filled:
-    """Return the prescription for a set context on top of a history, at the start instant."""
-    context = msgspec.convert({"rep_target": 8, **members}, SetContext, strict=True)
-    return prescribe_for(context, profile or Profile(), known, micros(at()), load_kg, POLICY, NUMBERS)
+    """Return a set context on top of a history, at the start instant."""
+    told = {"rep_target": 8, "load_kg": load_kg, **members}
+    context = msgspec.convert(told, LifterSetContext, strict=True)
+    return fill(context, profile or Profile(), known, micros(at()), POLICY, NUMBERS)
+
+
+def prescribed(known: Known, **members: Any) -> Prescription:
+    """Return what is prescribed for a set context on top of a history."""
+    return prescribe(ask(known, **members).context_used, POLICY)
 
 
 @settings(max_examples=120, deadline=None, derandomize=True)
@@ -52,15 +60,30 @@ def test_the_context_used_gives_the_identical_prescription(
     history: list[PerformedSet], document: dict[str, Any], load_kg: float | None
 ) -> None:
     """Sent over the wire to the stateless endpoint, it answers byte for byte the same."""
-    context = msgspec.convert(document, SetContext, strict=True)
+    context = msgspec.convert(document | {"load_kg": load_kg}, LifterSetContext, strict=True)
     known = learn_all(history, POLICY, NUMBERS)
-    profile = Profile(experience="novice", goal="strength", cautions=("under_18",))
-    filled = prescribe_for(context, profile, known, micros(at()), load_kg, POLICY, NUMBERS)
-    sent = msgspec.json.decode(msgspec.json.encode(filled.context_used), type=SetContext)
-    assert msgspec.json.encode(prescribe(sent, POLICY)) == msgspec.json.encode(filled.prescription)
+    used = fill(context, PROFILE, known, micros(at()), POLICY, NUMBERS).context_used
+    sent = msgspec.json.decode(msgspec.json.encode(used), type=SetContext)
+    assert msgspec.json.encode(prescribe(sent, POLICY)) == msgspec.json.encode(prescribe(used, POLICY))
     for name, value in document.items():
         if value is not None and name != "cautions":
-            assert getattr(filled.context_used, name) == getattr(context, name)  # what was said stands
+            assert getattr(used, name) == getattr(context, name)  # what was said stands
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(history=histories(), document=documents())
+def test_the_rows_needed_are_enough(history: list[PerformedSet], document: dict[str, Any]) -> None:
+    """A store loads these few rows only; the answer is as with all."""
+    context = msgspec.convert(document | {"load_kg": 60}, LifterSetContext, strict=True)
+    known = learn_all(history, POLICY, NUMBERS)
+    wanted = needed(context, POLICY)
+    part = Known(
+        lifter=known.lifter,
+        exercises={name: row for name, row in known.exercises.items() if name in wanted.exercises},
+        muscles={name: row for name, row in known.muscles.items() if name in wanted.muscles},
+    )
+    whole = fill(context, PROFILE, known, micros(at()), POLICY, NUMBERS)
+    assert fill(context, PROFILE, part, micros(at()), POLICY, NUMBERS) == whole
 
 
 @settings(max_examples=60, deadline=None, derandomize=True)
@@ -78,9 +101,8 @@ def test_rows_kept_between_sets_equal_folding_anew(history: list[PerformedSet], 
 @given(history=histories())
 def test_learning_never_undercuts_a_safety_floor(history: list[PerformedSet]) -> None:
     """Whatever was logged: target, low and what the lifter should say stay at or above 3 in pregnancy."""
-    found = ask(
-        learn_all(history, POLICY, NUMBERS), cautions=["pregnancy"], exercise=EXERCISES[0]
-    ).prescription
+    known = learn_all(history, POLICY, NUMBERS)
+    found = prescribed(known, cautions=["pregnancy"], exercise=EXERCISES[0])
     assert found.reps_in_reserve is not None
     assert found.reps_in_reserve.low >= 3
     assert found.reported_reps_in_reserve is None or found.reported_reps_in_reserve >= 3
@@ -89,8 +111,8 @@ def test_learning_never_undercuts_a_safety_floor(history: list[PerformedSet]) ->
 def test_a_lifter_without_history_is_a_cold_start() -> None:
     """Nothing is filled in; the assumptions say what was taken."""
     filled = ask(Known(), exercise=EXERCISES[0], load_kg=80)
-    assert filled.context_used == msgspec.convert({"rep_target": 8, "exercise": EXERCISES[0]}, SetContext)
-    assert "exposures" in {entry.field for entry in filled.prescription.assumptions}
+    assert filled.context_used == SetContext(rep_target=8, exercise=EXERCISES[0], policy=POLICY.version)
+    assert "exposures" in {entry.field for entry in prescribe(filled.context_used, POLICY).assumptions}
     assert filled.suggested_load is None
 
 
@@ -140,7 +162,7 @@ def test_a_known_bias_tells_what_to_say() -> None:
         performed(at(-30 + 3 * n), n + 1, reps=9, set_endpoint="momentary_failure", rir_call=call)
         for n in range(8)
     ]
-    found = ask(known_from(*log), exercise=EXERCISES[0], spotter=True).prescription
+    found = prescribed(known_from(*log), exercise=EXERCISES[0], spotter=True)
     assert found.reps_in_reserve is not None
     assert found.reported_reps_in_reserve is not None
     assert found.reported_reps_in_reserve <= found.reps_in_reserve.target - 1.5

@@ -1,12 +1,15 @@
 """Prescribed against done, and what the types of a performed set cannot say."""
 
-from datetime import timedelta
+import re
+from datetime import date, timedelta
+from itertools import product
 
 import msgspec
 import pytest
+from msgspec import structs
 
 from service.rules.learning.checks import faults_of_set
-from service.rules.learning.performed import PerformedSet, instant_of
+from service.rules.learning.performed import INSTANT_PATTERN, PerformedSet, instant_of
 from service.rules.learning.review import monday_of, review_of, weeks_until
 from tests.rules.lifters import POLICY, START, at, known_from, micros, performed
 
@@ -54,8 +57,7 @@ def test_weeks_run_over_the_turn_of_the_year() -> None:
 @pytest.mark.parametrize(
     ("members", "places"),
     [
-        ({"performed_at": "2026-02-30T10:00:00Z"}, ["#/performed_at"]),
-        ({"performed_at": "1999-12-31T23:59:59Z"}, ["#/performed_at"]),
+        ({"performed_at": "2000-01-01T00:59:59+01:00"}, ["#/performed_at"]),
         ({"performed_at": "2026-01-08T18:00:01+00:00"}, ["#/performed_at"]),
         (
             {"exercise": "leg_pres", "rir_call": {"at_rep": 9, "reps_left": 1}},
@@ -66,7 +68,8 @@ def test_weeks_run_over_the_turn_of_the_year() -> None:
 )
 def test_faults_of_a_set_name_their_places(members: dict[str, object], places: list[str]) -> None:
     """From 2000 to 48 h ahead, known exercises, calls within the set."""
-    faults = faults_of_set(performed(START, **members), POLICY, START + timedelta(days=1, seconds=0))
+    told = structs.asdict(performed(START, **members))
+    faults = faults_of_set(told, POLICY, START + timedelta(days=1))
     assert [fault.place for fault in faults] == places
 
 
@@ -79,13 +82,30 @@ def test_faults_of_a_set_name_their_places(members: dict[str, object], places: l
         "2026-01-05T18:00:60Z",
         "2026-01-05T18:00:00+24:00",
         "2026-01-05T18:00:00Z\n",
+        "2026-02-29T18:00:00Z",
+        "2026-04-31T18:00:00Z",
+        "1999-12-31T23:59:59Z",
+        "2100-01-01T00:00:00Z",
         "1767636000",
     ],
 )
 def test_only_rfc_3339_with_t_and_offset_is_an_instant(text: str) -> None:
-    """RFC 3339; no leap second, no epoch, no naive time."""
+    """RFC 3339, a day of the calendar, this century; no leap second, no epoch, no naive time."""
     with pytest.raises(msgspec.ValidationError):
         performed(START, performed_at=text)
+
+
+def test_every_day_of_the_century_is_an_instant_and_no_other() -> None:
+    """The pattern knows the calendar (general reference: Python's)."""
+    pattern = re.compile(INSTANT_PATTERN)
+    for year, month, day in product(range(2000, 2100), range(14), range(33)):
+        text = f"{year}-{month:02d}-{day:02d}T18:00:00Z"
+        try:
+            date(year, month, day)
+        except ValueError:
+            assert not pattern.search(text)
+        else:
+            assert pattern.search(text)
 
 
 def test_instants_are_compared_in_utc_to_the_microsecond() -> None:

@@ -1,16 +1,17 @@
 """From what an app knows of the next set and what history knows of the lifter to a whole set context."""
 
-from typing import get_args
+from typing import Annotated, get_args
 
-from msgspec import Struct, structs
+from msgspec import Meta, Struct, structs
 
-from service.rules.answer import Prescription
+from service.errors import InputRefused
 from service.rules.compiled import Policy
 from service.rules.context import Caution, Experience, Goal, ReportingBias, SetContext
 from service.rules.estimate import estimate_load
 from service.rules.estimates import LoadEstimate, LoadQuery
 from service.rules.learning.known import MICROS_PER_DAY, Known, Micros
 from service.rules.learning.numbers import Learning
+from service.rules.learning.performed import Instant
 from service.rules.learning.reporting import Condition, bias_in, lower_body_free_weight
 from service.rules.learning.strength import one_rep_max_kg, strength_at
 from service.rules.learning.view import (
@@ -18,8 +19,10 @@ from service.rules.learning.view import (
     credited_exposures,
     failure_window,
     hours_since_trained,
+    like_exercises,
 )
-from service.rules.prescribe import prescribe
+from service.rules.prescribe import prescribe_brief
+from service.rules.validity import faults_of
 
 MOST_HOURS = 10_000.0
 MOST_BIAS_REPS = 5.0
@@ -36,10 +39,27 @@ class Profile(Struct, frozen=True, kw_only=True):
     cautions: tuple[Caution, ...] = ()
 
 
-class Filled(Struct, frozen=True, kw_only=True):
-    """A prescription, the context it was computed from, and the load that fits it (None when unknown)."""
+class LifterSetContext(SetContext, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One working set of a lifter with a history: what is left out comes from it. Only `rep_target` is required."""
 
-    prescription: Prescription
+    at: Annotated[Instant, Meta(description="When the set will be done; default: now.")] | None = None
+    load_kg: (
+        Annotated[
+            float,
+            Meta(
+                ge=0,
+                le=1000,
+                description="Load [kg]: becomes `load_percent_1rm`, unless that is sent, once the history has taught "
+                "a 1RM of `exercise`.",
+            ),
+        ]
+        | None
+    ) = None
+
+
+class Filled(Struct, frozen=True, kw_only=True):
+    """A whole set context, and the load that fits its target (None when no 1RM is known or no target given)."""
+
     context_used: SetContext
     suggested_load: LoadEstimate | None
 
@@ -100,7 +120,7 @@ def _load_percent(load_kg: float | None, one_rep_max: float | None) -> float | N
     return max(min(percent, WHOLE_PERCENT), LEAST_PERCENT)
 
 
-def fill(
+def _filled(
     context: SetContext,
     profile: Profile,
     known: Known,
@@ -109,18 +129,13 @@ def fill(
     policy: Policy,
     numbers: Learning,
 ) -> SetContext:
-    """Return `context` with what it leaves out taken from profile and history; what it says stands.
-
-    Expects a valid context. With no history at all nothing is filled but the profile: a cold start.
-    """
-    has_history = known.lifter.sets > 0
     filled = structs.replace(
         context,
         experience=context.experience or profile.experience,
         goal=context.goal or profile.goal,
         cautions=_cautions(context, profile, known, at, numbers),
     )
-    if not has_history:
+    if not known.lifter.sets:
         return filled
     exposures = context.exposures
     if exposures is None and context.exercise is not None:
@@ -156,36 +171,55 @@ def _bias(
     return ReportingBias(mean_reps=round(mean, DECIMALS), sd_reps=round(bias.sd, DECIMALS))
 
 
-def prescribe_for(
-    context: SetContext,
-    profile: Profile,
-    known: Known,
-    at: Micros,
-    load_kg: float | None,
-    policy: Policy,
-    numbers: Learning,
-) -> Filled:
-    """Return the prescription for `context` filled from history; `prescribe(context_used)` gives the same.
+def _suggested(
+    context: SetContext, target: float, one_rep_max: float | None, policy: Policy
+) -> LoadEstimate | None:
+    if one_rep_max is None:
+        return None
+    query = LoadQuery(
+        one_rep_max_kg=one_rep_max,
+        rep_target=context.rep_target,
+        reps_in_reserve=target,
+        exercise=context.exercise,
+    )
+    return estimate_load(query, policy)
 
-    The bias depends on the reserve to be reported, so the target is found first; a bias never moves it.
-    Raises InputRefused as `prescribe` does.
+
+def fill(
+    context: LifterSetContext, profile: Profile, known: Known, at: Micros, policy: Policy, numbers: Learning
+) -> Filled:
+    """Return `context` with what it leaves out taken from profile and history; what it says stands.
+
+    The context used names its policy, so that it means the same for ever. With no history at all nothing is filled but
+    the profile: a cold start. Raises InputRefused as `prescribe` does, with the places of what was sent.
     """
-    prescribe(context, policy)  # faults are told of what was sent, before anything is filled in
-    filled = fill(context, profile, known, at, load_kg, policy, numbers)
-    first = prescribe(filled, policy)
-    if first.reps_in_reserve is None:
-        return Filled(prescription=first, context_used=filled, suggested_load=None)
-    target = first.reps_in_reserve.target
+    sent = SetContext(**{name: getattr(context, name) for name in SetContext.__struct_fields__})
+    if faults := faults_of(sent, policy):
+        raise InputRefused(faults)
+    sent = structs.replace(sent, policy=policy.version)
+    filled = _filled(sent, profile, known, at, context.load_kg, policy, numbers)
+    reserve = prescribe_brief(filled, policy).reps_in_reserve
+    if reserve is None:
+        return Filled(context_used=filled, suggested_load=None)
+    # The bias depends on the reserve to be reported, so the target is found first: no bias moves it.
     if filled.reporting_bias is None and known.lifter.sets:
-        filled = structs.replace(filled, reporting_bias=_bias(filled, target, known, policy, numbers))
+        bias = _bias(filled, reserve.target, known, policy, numbers)
+        filled = structs.replace(filled, reporting_bias=bias)
     one_rep_max = one_rep_max_at(context.exercise, known, at, numbers)
-    suggested = None
-    if one_rep_max is not None:
-        query = LoadQuery(
-            one_rep_max_kg=one_rep_max,
-            rep_target=context.rep_target,
-            reps_in_reserve=target,
-            exercise=context.exercise,
-        )
-        suggested = estimate_load(query, policy)
-    return Filled(prescription=prescribe(filled, policy), context_used=filled, suggested_load=suggested)
+    suggested = _suggested(filled, reserve.target, one_rep_max, policy)
+    return Filled(context_used=filled, suggested_load=suggested)
+
+
+class Needed(Struct, frozen=True, kw_only=True):
+    """Which rows of what is known a context asks for, by id."""
+
+    exercises: tuple[str, ...]
+    muscles: tuple[str, ...]
+
+
+def needed(context: SetContext, policy: Policy) -> Needed:
+    """Return the rows `fill` looks at: the exercise, those alike, the muscles trained directly. Expects it valid."""
+    exercises: tuple[str, ...] = ()
+    if context.exercise is not None:
+        exercises = (context.exercise, *like_exercises(context.exercise, policy))
+    return Needed(exercises=exercises, muscles=_direct_muscles(context, policy))

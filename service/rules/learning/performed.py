@@ -16,18 +16,24 @@ SetEndpoint = Literal[
     "volitional_stop",
     "safety_stop",
 ]
-# RFC 3339 with `T` and an offset; a leap second is refused. `\Z`, not `$`: see context.py.
-INSTANT_PATTERN = (
-    r"^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])T([01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9]"
-    r"(\.[0-9]{1,9})?(Z|[+-]([01][0-9]|2[0-3]):[0-5][0-9])\Z"
+# RFC 3339 with `T` and an offset, in this century, days as the calendar has them; a leap second is refused.
+_DAY = (
+    r"(?:20[0-9]{2}-(?:(?:0[13578]|1[02])-(?:0[1-9]|[12][0-9]|3[01])|(?:0[469]|11)-(?:0[1-9]|[12][0-9]|30)"
+    r"|02-(?:0[1-9]|1[0-9]|2[0-8]))|20(?:[02468][048]|[13579][26])-02-29)"
 )
+# `\Z`, not `$`: see context.py.
+INSTANT_PATTERN = (
+    rf"^{_DAY}T(?:[01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9](?:\.[0-9]{{1,9}})?"
+    r"(?:Z|[+-](?:[01][0-9]|2[0-3]):[0-5][0-9])\Z"
+)
+INSTANT_TOLD = "an instant with `T` and an offset, 2000 to 2099, such as 2026-11-25T18:30:00+01:00"
 Instant = Annotated[
     str,
     Meta(
         pattern=INSTANT_PATTERN,
         max_length=40,
         description="Instant, RFC 3339 with `T` and an offset.",
-        extra_json_schema={"format": "date-time"},
+        extra={"told": INSTANT_TOLD},
     ),
 ]
 MOST_RESERVE = 10
@@ -74,9 +80,9 @@ class PerformedSet(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
 
 def instant_of(text: str) -> datetime:
-    """Return the instant in UTC. Raises ValueError for a day the calendar does not have.
+    """Return an instant of INSTANT_PATTERN, in UTC. Finer than a microsecond is cut off.
 
-    Finer than a microsecond is cut off.
+    Raises ValueError for what is none.
     """
     head, _, tail = text.partition(".")
     if tail:

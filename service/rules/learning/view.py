@@ -1,5 +1,6 @@
 """What follows from what is known, at an instant: the state to show and the context to prescribe from."""
 
+from functools import lru_cache
 from typing import Annotated
 
 from msgspec import Meta, Struct
@@ -51,6 +52,13 @@ def alike(one: Exercise, other: Exercise) -> bool:
     return one.id != other.id and one.joints == other.joints and direct == same
 
 
+@lru_cache(maxsize=1024)
+def like_exercises(exercise_id: str, policy: Policy) -> tuple[str, ...]:
+    """Return the ids of the catalogue's exercises alike to this one."""
+    exercises = policy.data.exercises
+    return tuple(name for name in sorted(exercises) if alike(exercises[exercise_id], exercises[name]))
+
+
 def credited_exposures(
     exercise: Exercise, known: Known, at: Micros, policy: Policy, numbers: Learning
 ) -> float:
@@ -60,9 +68,9 @@ def credited_exposures(
     """
     own = _earlier_exposures(known.exercises.get(exercise.id, ExerciseKnown()), at, policy, numbers)
     like = [
-        _earlier_exposures(row, at, policy, numbers)
-        for name, row in sorted(known.exercises.items())
-        if name in policy.data.exercises and alike(exercise, policy.data.exercises[name])
+        _earlier_exposures(known.exercises[name], at, policy, numbers)
+        for name in like_exercises(exercise.id, policy)
+        if name in known.exercises
     ]
     credit = numbers.exposure.like_share * max(like, default=0.0)
     return min(own + credit, policy.data.accustoming.full_exposures)
