@@ -7,7 +7,18 @@ from contextlib import asynccontextmanager
 from litestar import Litestar
 from litestar.datastructures import State
 
-from service.api import catalogues, estimates, health, prescriptions, problem_pages
+from service.api import (
+    catalogues,
+    estimates,
+    health,
+    lifter_prescriptions,
+    lifter_views,
+    lifters,
+    prescriptions,
+    problem_pages,
+    set_batches,
+    single_sets,
+)
 from service.api.admission import StrictRequest, admit
 from service.api.document import get_document
 from service.api.edge import ASGI, with_edge
@@ -15,6 +26,8 @@ from service.api.keyring import KeyRing, authorise
 from service.api.problems import on_error
 from service.api.shortcut import make_shortcut
 from service.policy.catalogue import Policies, load_policies
+from service.policy.learning_numbers import load_learning
+from service.rules.learning.basis import Basis
 from service.settings import Settings, read_settings
 from service.storage.engine import close_store, open_store
 
@@ -24,6 +37,18 @@ HANDLERS = (
     estimates.create_one_rep_max,
     estimates.create_repetitions,
     estimates.create_load,
+    lifters.put_profile,
+    lifters.get_profile,
+    lifters.delete_lifter,
+    set_batches.create_sets,
+    set_batches.list_sets,
+    single_sets.get_set,
+    single_sets.put_set,
+    single_sets.delete_set,
+    lifter_prescriptions.create_lifter_prescription,
+    lifter_views.get_state,
+    lifter_views.get_review,
+    lifter_views.export_lifter,
     catalogues.list_policies,
     catalogues.get_policy,
     catalogues.list_evidence,
@@ -50,9 +75,10 @@ def litestar_app(settings: Settings, policies: Policies) -> Litestar:
             await close_store(app.state.store)
 
     store = open_store(settings.database_url)
+    basis = Basis(policy=policies.newest, numbers=load_learning(policies.newest))
     return Litestar(
         route_handlers=list(HANDLERS),
-        state=State({"policies": policies, "store": store, "keyring": KeyRing(store)}),
+        state=State({"policies": policies, "basis": basis, "store": store, "keyring": KeyRing(store)}),
         lifespan=[lifespan],
         guards=[authorise],
         before_request=admit,

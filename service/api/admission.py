@@ -15,6 +15,7 @@ from msgspec.structs import asdict
 
 from service.api.reading import MOST_FAULTS, Rules, decode, media_type_of, no_rules
 from service.errors import BodyTooLarge, Fault, InputRefused, Unreadable
+from service.rules.learning.performed import INSTANT_PATTERN, INSTANT_TOLD, LONGEST_INSTANT
 
 MOST_DIGITS = 9
 
@@ -57,6 +58,12 @@ def whole(low: int, high: int, default: int, description: str) -> QueryRule:
     )
 
 
+def instant(description: str) -> QueryRule:
+    """Return the rule of an instant. A plus sign that was not escaped comes as a space."""
+    told = f"{INSTANT_TOLD} (write + as %2B)"
+    return matching(INSTANT_PATTERN, told, description, maxLength=LONGEST_INSTANT)
+
+
 def _query_faults(request: Request[Any, Any, Any], rules: dict[str, QueryRule]) -> list[Fault]:
     found, seen = [], set()
     for name, value in request.query_params.multi_items():
@@ -97,7 +104,10 @@ async def read_body(request: Request[Any, Any, Any], kind: type[Any], rules: Rul
 
 
 async def admit(request: Request[Any, Any, Any]) -> None:
-    """Check the whole request; the decoded body waits in the scope for the handler. Raises as `read_body`."""
+    """Check the whole request; the decoded body waits in the scope for the handler. Raises as `read_body`.
+
+    A handler with `rules_always` leaves it to them; others check what types cannot say by themselves.
+    """
     opt = request.route_handler.opt
     kind: type[Struct] | None = opt.get("body")
     rules = partial(opt["rules"], policies=request.app.state.policies) if "rules" in opt else no_rules
@@ -109,10 +119,10 @@ async def admit(request: Request[Any, Any, Any]) -> None:
             body = request.scope["effort_body"] = await read_body(request, kind, rules)  # type: ignore[typeddict-unknown-key]  # ours
         except InputRefused as error:
             in_body = error.faults
-    faults += _named_faults(request.path_params, opt.get("path", {}), "parameter")
+    faults += _named_faults(request.path_params, opt.get("path_rules", {}), "parameter")
     faults += _query_faults(request, opt.get("query", {}))
     faults += _named_faults(request.headers, opt.get("headers", {}), "header")
-    if faults and body is not None:
+    if body is not None and (faults or opt.get("rules_always")):
         in_body = tuple(rules(asdict(body)))
     if faults or in_body:
         raise InputRefused((*in_body, *faults)[:MOST_FAULTS])

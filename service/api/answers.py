@@ -1,5 +1,6 @@
 """What goes back: JSON, or MessagePack when the caller asks for it."""
 
+from collections.abc import Mapping
 from typing import Any, TypeVar, cast
 
 import msgspec
@@ -34,13 +35,18 @@ def wanted_media_type(accept: str) -> str:
 
 
 def answer(
-    request: Request[Any, Any, Any], value: T, *, status: int = 200, cache: str = "no-store"
+    request: Request[Any, Any, Any],
+    value: T,
+    *,
+    status: int = 200,
+    cache: str = "no-store",
+    headers: Mapping[str, str] | None = None,
 ) -> Response[T]:
-    """Return `value` in the format the caller wants."""
+    """Return `value` in the format the caller wants, with these headers besides."""
     media_type = wanted_media_type(request.headers.get("accept", ""))
-    headers = {"cache-control": cache, "vary": "Accept"}
+    all_headers = {"cache-control": cache, "vary": "Accept", **(headers or {})}
     encode = msgspec.json.encode if media_type == JSON else msgspec.msgpack.encode
     body = cast(
         "T", encode(value)
     )  # encoded here, so that every way gives the same bytes; T is what it documents
-    return Response(content=body, status_code=status, media_type=media_type, headers=headers)
+    return Response(content=body, status_code=status, media_type=media_type, headers=all_headers)

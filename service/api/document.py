@@ -24,6 +24,7 @@ FOLDER = _PACKAGED if _PACKAGED.exists() else Path(__file__).parents[2] / "opena
 DOCUMENT_PATH = FOLDER / "openapi.json"
 EXAMPLES = FOLDER / "examples"
 ORDER = ("get", "put", "post", "patch", "delete")
+OK, NO_CONTENT = 200, 204
 INVALID = str(PROBLEM_TYPES["invalid-input"].status)
 
 
@@ -53,7 +54,7 @@ def _path_parameters(path: str, handler: HTTPRouteHandler) -> list[dict[str, Any
             described = next(
                 (m.description for m in hints[name].__metadata__ if getattr(m, "description", None)), ""
             )
-            rule = handler.opt.get("path", {}).get(name)
+            rule = handler.opt.get("path_rules", {}).get(name)
             schema = {"type": "string", "minLength": 1} if rule is None else rule.schema
             parameters.append(
                 {"name": name, "in": "path", "required": True, "description": described, "schema": schema}
@@ -81,7 +82,7 @@ def _error_statuses(path: str, handler: HTTPRouteHandler) -> list[int]:
         statuses |= {401, 403, 503}
     if "body" in handler.opt:
         statuses |= {400, 413, 415}
-    if "{" in path:
+    if "{" in path and not handler.opt.get("never_missing"):
         statuses |= {404}
     return sorted(statuses | {422})  # an unknown query parameter is refused everywhere
 
@@ -128,32 +129,52 @@ def _content(schema: dict[str, Any], examples: dict[str, Any]) -> dict[str, Any]
     return {JSON: plain, MESSAGEPACK: {"schema": schema}}
 
 
+def _answer_content(handler: HTTPRouteHandler, answer: dict[str, Any]) -> dict[str, Any]:
+    if streams := handler.opt.get("streams"):
+        return {streams: {"schema": answer}}
+    operation_id = str(handler.operation_id)
+    content = _content(answer, examples_of(operation_id, "response") | examples_of(operation_id, "brief"))
+    if handler.opt.get("html"):
+        content["text/html"] = {"schema": {"type": "string"}}
+    if handler.opt.get("json_only"):
+        content.pop(MESSAGEPACK)
+    return content
+
+
+def _successes(handler: HTTPRouteHandler, answer: dict[str, Any]) -> dict[str, Any]:
+    """Answers to what is right, by status: the statuses a handler names, 200 when it names none."""
+    headers = {**RESPONSE_HEADERS, **handler.opt.get("answer_headers", {})}
+    response: dict[str, Any] = {"description": "Success.", "headers": headers}
+    found = {}
+    for status in handler.opt.get("statuses", (OK,)):
+        found[str(status)] = dict(response)
+        if status != NO_CONTENT:
+            found[str(status)]["content"] = _answer_content(handler, answer)
+        if links := handler.opt.get("links"):
+            found[str(status)]["links"] = links
+    return found
+
+
+def _described(handler: HTTPRouteHandler, scopes: list[str]) -> str:
+    description = inspect.getdoc(handler.fn) or ""
+    if not scopes:
+        return description
+    told = " and ".join(f"`{scope}`" for scope in scopes)
+    return f"{description}\n\nNeeds a key with the scope {told}."
+
+
 def _operation(
     path: str, handler: HTTPRouteHandler, answer: dict[str, Any], body: dict[str, Any] | None
 ) -> dict[str, Any]:
     operation_id = str(handler.operation_id)
     scopes = list(handler.opt.get("scopes", ()))
-    description = inspect.getdoc(handler.fn) or ""
-    if scopes:
-        description += (
-            "\n\nNeeds a key with the scope " + " and ".join(f"`{scope}`" for scope in scopes) + "."
-        )
-    shown = examples_of(operation_id, "response") | examples_of(operation_id, "brief")
-    content = _content(answer, shown)
-    if handler.opt.get("html"):
-        content["text/html"] = {"schema": {"type": "string"}}
-    if handler.opt.get("json_only"):
-        content.pop(MESSAGEPACK)
     operation: dict[str, Any] = {
         "operationId": operation_id,
         "summary": handler.summary,
-        "description": description,
+        "description": _described(handler, scopes),
         "tags": list(handler.tags or ()),
         "security": [{"apiKey": []}] if scopes else [],
-        "responses": {
-            "200": {"description": "Success.", "headers": dict(RESPONSE_HEADERS), "content": content},
-            **_error_responses(path, handler),
-        },
+        "responses": {**_successes(handler, answer), **_error_responses(path, handler)},
     }
     if parameters := [*_path_parameters(path, handler), *_sent_parameters(handler)]:
         operation["parameters"] = parameters

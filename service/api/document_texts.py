@@ -17,6 +17,9 @@ floats (`8.0`) are integers, texts (`"8"`) are not. `null` for an optional membe
 
 TAGS: list[dict[str, Any]] = [
     {"name": "Prescriptions", "description": "How close to failure to take a set, and why."},
+    {"name": "Lifters", "description": "What is told about a lifter once; erasure. Needs `history:*`."},
+    {"name": "Performed sets", "description": "What was done. History learns from it."},
+    {"name": "What was learned", "description": "State, review and export of one lifter."},
     {"name": "Estimates", "description": "Load and repetitions."},
     {"name": "Catalogues", "description": "What prescriptions are made from."},
     {"name": "Problems", "description": "What errors mean and how to mend them."},

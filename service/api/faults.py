@@ -52,6 +52,15 @@ def _peeled(annotation: Any) -> tuple[Any, list[Meta], bool]:
             return annotation, metas, nullable
 
 
+def struct_in_array(annotation: Any) -> type[Struct] | None:
+    """Return the Struct an array of `annotation` holds; None when it is no array of Structs."""
+    kind, _, _ = _peeled(annotation)
+    if get_origin(kind) not in (list, tuple):
+        return None
+    item, _, _ = _peeled(get_args(kind)[0])
+    return item if isinstance(item, type) and issubclass(item, Struct) else None
+
+
 def _bound(metas: list[Meta], *names: str) -> Any:
     return next(
         (found for meta in metas for name in names if (found := getattr(meta, name)) is not None), None

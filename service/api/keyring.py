@@ -8,6 +8,7 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
+from litestar import Request
 from litestar.connection import ASGIConnection
 from litestar.handlers import BaseRouteHandler
 
@@ -99,3 +100,9 @@ async def authorise(connection: ASGIConnection[Any, Any, Any, Any], handler: Bas
         if scope not in principal.scopes:
             raise Forbidden(scope)
     connection.scope["effort_principal"] = principal  # type: ignore[typeddict-unknown-key]  # ours
+
+
+def principal_of(request: Request[Any, Any, Any]) -> Principal:
+    """Return who sent a request to a handler with `scopes`."""
+    principal: Principal = request.scope["effort_principal"]  # type: ignore[typeddict-item]  # ours
+    return principal

@@ -7,7 +7,6 @@ import math
 import re
 from codecs import BOM_UTF8
 from collections.abc import Callable, Iterable
-from contextlib import suppress
 from datetime import datetime
 from functools import lru_cache
 from itertools import chain, islice
@@ -15,7 +14,7 @@ from typing import Any, TypeVar, cast, get_type_hints
 
 import msgspec
 
-from service.api.faults import faults_in
+from service.api.faults import faults_in, struct_in_array
 from service.errors import Fault, InputRefused, MediaTypeRefused, Unreadable
 
 T = TypeVar("T")
@@ -126,14 +125,18 @@ def _with_whole_numbers(value: Any) -> Any:
 
 
 def _sound_members(value: Any, kind: Any) -> Members:
-    """Return the members that are valid, each by itself."""
+    """Return the members that are valid, each by itself; of an array of Structs that is not, each one's members."""
     hints = get_type_hints(kind, include_extras=True)
-    found = {}
+    found: Members = {}
     for field in msgspec.structs.fields(kind) if isinstance(value, dict) else ():
         if field.encode_name in value:
-            with suppress(msgspec.ValidationError, OverflowError):
-                sent = _with_whole_numbers(value[field.encode_name])
-                found[field.name] = msgspec.convert(sent, hints[field.name], strict=True)
+            sent, hint = _with_whole_numbers(value[field.encode_name]), hints[field.name]
+            try:
+                found[field.name] = msgspec.convert(sent, hint, strict=True)
+            except (msgspec.ValidationError, OverflowError):
+                item = struct_in_array(hint)
+                if item is not None and isinstance(sent, list):
+                    found[field.name] = tuple(_sound_members(entry, item) for entry in sent)
     return found
 
 

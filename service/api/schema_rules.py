@@ -81,7 +81,8 @@ def with_rules(components: dict[str, Schema], policies: Policies) -> dict[str, S
     for arm in ruled["ExerciseTraits"]["properties"]["muscles"]["anyOf"]:
         if "propertyNames" in arm:
             arm["propertyNames"] = _ref("MuscleId")
-    ruled["SetContext"]["not"] = _forbidden_pairs()
+    for context in ("SetContext", "LifterSetContext"):
+        ruled[context]["not"] = _forbidden_pairs()
     # an item that is no valid context gets a problem of its own, so the array takes anything
     contexts = ruled["Batch"]["properties"]["contexts"]
     contexts["items"] = {

@@ -5,11 +5,16 @@ They run here only for requests already refused; for the others the rules themse
 
 from typing import Any
 
+from msgspec.structs import asdict
+
+from service.api.clock import now
+from service.api.faults import pointer_to
 from service.api.reading import Members
 from service.errors import Fault, PolicyNotFound
 from service.policy.catalogue import Policies
 from service.rules.context import SetContext
 from service.rules.estimate import unknown_exercise
+from service.rules.learning.checks import faults_of_set
 from service.rules.validity import faults_of
 
 
@@ -21,7 +26,8 @@ def context_faults(members: Members, policies: Policies) -> tuple[Fault, ...]:
         policy = policies.get(members.get("policy"))
     except PolicyNotFound as error:
         unknown = (Fault("#/policy", str(error)),)
-    some_context: dict[str, Any] = {"rep_target": 1, **members}  # no rule looks at rep_target
+    told = {name: members[name] for name in SetContext.__struct_fields__ if name in members}
+    some_context: dict[str, Any] = {"rep_target": 1, **told}  # no rule looks at rep_target
     return (*faults_of(SetContext(**some_context), policy), *unknown)
 
 
@@ -31,3 +37,17 @@ def exercise_faults(members: Members, policies: Policies) -> tuple[Fault, ...]:
     if exercise is None or exercise in policies.newest.data.exercises:
         return ()
     return (unknown_exercise(exercise, policies.newest),)
+
+
+def set_faults(members: Members, policies: Policies) -> tuple[Fault, ...]:
+    """Return what is wrong with a performed set of which these members are sound."""
+    return tuple(faults_of_set(members, policies.newest, now()))
+
+
+def batch_faults(members: Members, policies: Policies) -> tuple[Fault, ...]:
+    """Return what is wrong with the sets of a batch: whole sets, or the sound members of each."""
+    instant, found = now(), []
+    for index, each in enumerate(members.get("sets", ())):
+        told = each if isinstance(each, dict) else asdict(each)
+        found += faults_of_set(told, policies.newest, instant, pointer_to(pointer_to("#", "sets"), index))
+    return tuple(found)

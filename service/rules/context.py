@@ -32,6 +32,14 @@ Place = Annotated[int, Meta(ge=1, le=MOST_EXERCISES)]
 LoadPercent = Annotated[
     float, Meta(gt=0, le=100, description="Load as a share of the one-repetition maximum [% of 1RM].")
 ]
+Cautions = Annotated[
+    tuple[Caution, ...],
+    Meta(
+        max_length=8,
+        description="What calls for care with this lifter today.",
+        extra_json_schema={"uniqueItems": True},
+    ),
+]
 Hours = Annotated[float, Meta(ge=0, le=10_000)]
 
 
@@ -137,17 +145,7 @@ class SetContext(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     safety_arms: (
         Annotated[bool, Meta(description="True when safety arms or pins would catch the bar.")] | None
     ) = None
-    cautions: (
-        Annotated[
-            tuple[Caution, ...],
-            Meta(
-                max_length=8,
-                description="What calls for care with this lifter today.",
-                extra_json_schema={"uniqueItems": True},
-            ),
-        ]
-        | None
-    ) = None
+    cautions: Cautions | None = None
     reporting_bias: ReportingBias | None = None
     policy: (
         Annotated[PolicyVersion, Meta(description="Policy version to use; default: the newest.")] | None

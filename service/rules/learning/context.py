@@ -6,7 +6,7 @@ from msgspec import Meta, Struct, structs
 
 from service.errors import InputRefused
 from service.rules.compiled import Policy
-from service.rules.context import Caution, Experience, Goal, ReportingBias, SetContext
+from service.rules.context import Caution, Cautions, Experience, Goal, ReportingBias, SetContext
 from service.rules.estimate import estimate_load
 from service.rules.estimates import LoadEstimate, LoadQuery
 from service.rules.learning.known import MICROS_PER_DAY, Known, Micros
@@ -31,12 +31,12 @@ LEAST_PERCENT = 0.001
 STOPPED_FOR_SAFETY: Caution = "recent_injury_or_surgery"
 
 
-class Profile(Struct, frozen=True, kw_only=True):
-    """What is told about a lifter once, not per set."""
+class Profile(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What is told about a lifter once, not per set; a set context that says otherwise stands."""
 
-    experience: Experience | None = None
-    goal: Goal | None = None
-    cautions: tuple[Caution, ...] = ()
+    experience: Annotated[Experience, Meta(description="Training experience.")] | None = None
+    goal: Annotated[Goal, Meta(description="What the training is for.")] | None = None
+    cautions: Cautions | None = None
 
 
 class LifterSetContext(SetContext, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -76,7 +76,7 @@ def _direct_muscles(context: SetContext, policy: Policy) -> tuple[str, ...]:
 def _cautions(
     context: SetContext, profile: Profile, known: Known, at: Micros, numbers: Learning
 ) -> tuple[Caution, ...] | None:
-    told = {*(context.cautions or ()), *profile.cautions}
+    told = {*(context.cautions or ()), *(profile.cautions or ())}
     stopped = known.lifter.safety_stop_at
     if stopped is not None and at - stopped <= numbers.fatigue.safety_stop_days * MICROS_PER_DAY:
         told.add(STOPPED_FOR_SAFETY)

@@ -26,12 +26,13 @@ INSTANT_PATTERN = (
     rf"^{_DAY}T(?:[01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9](?:\.[0-9]{{1,9}})?"
     r"(?:Z|[+-](?:[01][0-9]|2[0-3]):[0-5][0-9])\Z"
 )
+LONGEST_INSTANT = 35  # nine digits of a second, and an offset
 INSTANT_TOLD = "an instant with `T` and an offset, 2000 to 2099, such as 2026-11-25T18:30:00+01:00"
 Instant = Annotated[
     str,
     Meta(
         pattern=INSTANT_PATTERN,
-        max_length=40,
+        max_length=LONGEST_INSTANT,
         description="Instant, RFC 3339 with `T` and an offset.",
         extra={"told": INSTANT_TOLD},
     ),
@@ -48,10 +49,9 @@ class ReserveCall(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     ]
 
 
-class PerformedSet(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """One working set as it was done. Repetitions leave out a failed attempt."""
+class SetAsDone(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One working set as it was done, without its id. Repetitions leave out a failed attempt."""
 
-    set_id: Annotated[UUID, Meta(description="Chosen by the caller; made when left out.")] | None = None
     performed_at: Annotated[Instant, Meta(description="When the set ended: 2000-01-01 to now + 48 h.")]
     exercise: Annotated[Identifier, Meta(description="Catalogue id.")]
     load_kg: Annotated[float, Meta(ge=0, le=1000, description="Load [kg]; 0 = bodyweight only.")]
@@ -77,6 +77,12 @@ class PerformedSet(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         Annotated[float, Meta(ge=0, le=100, description="Loss of bar speed within the set [%].")] | None
     ) = None
     note: Annotated[str, Meta(max_length=500, pattern=r"^[^\x00]*\Z")] | None = None
+
+
+class PerformedSet(SetAsDone, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One working set as it was done. Repetitions leave out a failed attempt."""
+
+    set_id: Annotated[UUID, Meta(description="Chosen by the caller; made when left out.")] | None = None
 
 
 def instant_of(text: str) -> datetime:

@@ -1,0 +1,37 @@
+"""Conditional requests (RFC 9110, section 13): change only what was read."""
+
+import hashlib
+from typing import Any
+
+import msgspec
+from litestar import Request
+from msgspec import Struct
+
+from service.api.admission import matching
+from service.errors import PreconditionFailed
+
+_TAG = r'(?:W/)?"[!#-~]{0,80}"'
+IF_MATCH = {
+    "if-match": matching(
+        rf"^(?:\*|{_TAG}(?:, ?{_TAG})*)\Z",
+        "* or ETags in quotes, as answers carry them",
+        "ETag of the state this request means to change; another one in place is 412.",
+    )
+}
+ETAG_HEADER = {"ETag": {"description": "Names this state, for If-Match.", "schema": {"type": "string"}}}
+
+
+def etag_of(value: Struct) -> str:
+    """Return a strong entity tag of what is stored, the same in every format."""
+    return f'"{hashlib.sha256(msgspec.json.encode(value)).hexdigest()[:32]}"'
+
+
+def require_match(request: Request[Any, Any, Any], present: Struct) -> None:
+    """Raise PreconditionFailed when If-Match names another state than the present one; weak tags never match."""
+    sent = request.headers.get("if-match")
+    if sent is None or sent == "*":
+        return
+    if etag_of(present) not in {tag.strip() for tag in sent.split(",")}:
+        raise PreconditionFailed(
+            "it was changed since it was read; read it again and send its ETag in If-Match"
+        )

@@ -1,0 +1,100 @@
+"""Prescriptions that know the lifter: the app sends what it knows of the set, history fills the rest."""
+
+from typing import Annotated, Any
+
+from litestar import Request, Response, post
+from litestar.params import JSONBody, QueryParameter
+from msgspec import Meta
+from msgspec.structs import asdict
+
+from service.api.answers import answer
+from service.api.clock import now
+from service.api.keyring import principal_of
+from service.api.learned import Acquainted, Wanted, acquaint
+from service.api.lifters import LIFTER_PATH, LifterId
+from service.api.prescriptions import DETAIL, Detail, pinned_policy, prescribed
+from service.api.whole_faults import context_faults
+from service.rules.answer import BriefPrescription, Prescription
+from service.rules.context import SetContext
+from service.rules.estimates import LoadEstimate
+from service.rules.learning.basis import Basis
+from service.rules.learning.context import LifterSetContext, Profile, fill, needed
+from service.rules.learning.known import micros_of
+from service.rules.learning.performed import instant_of
+
+ContextUsed = Annotated[
+    SetContext,
+    Meta(
+        description="What the prescription was computed from. Sent to /v1/prescriptions it gives the identical one."
+    ),
+]
+SuggestedLoad = Annotated[
+    LoadEstimate | None,
+    Meta(
+        description="Load for the rep target at the reserve prescribed; null until a 1RM of the exercise was learned."
+    ),
+]
+
+
+class LifterPrescription(Prescription, frozen=True, kw_only=True):
+    """How close to failure one set of this lifter should be taken, why, and what was known."""
+
+    context_used: ContextUsed
+    suggested_load: SuggestedLoad
+
+
+class LifterBriefPrescription(BriefPrescription, frozen=True, kw_only=True):
+    """What an app shows on every set (`detail=brief`), and what was known."""
+
+    context_used: ContextUsed
+    suggested_load: SuggestedLoad
+
+
+LifterPrescribed = LifterPrescription | LifterBriefPrescription
+
+
+def told_profile(acquainted: Acquainted) -> Profile:
+    """Return what was told about the lifter; empty when unknown."""
+    row = acquainted.lifter
+    if row is None:
+        return Profile()
+    return Profile(experience=row.experience, goal=row.goal, cautions=row.cautions)
+
+
+@post(
+    "/v1/lifters/{lifter_id:str}/prescriptions",
+    operation_id="createLifterPrescription",
+    summary="Prescribe one set of a lifter",
+    tags=["Prescriptions"],
+    status_code=200,
+    scopes=("prescribe", "history:read"),
+    body=LifterSetContext,
+    rules=context_faults,
+    rules_always=True,
+    path_rules=LIFTER_PATH,
+    query=DETAIL,
+    never_missing=True,
+)
+async def create_lifter_prescription(
+    request: Request[Any, Any, Any],
+    lifter_id: LifterId,
+    data: JSONBody[LifterSetContext],
+    detail: Annotated[Detail, QueryParameter()] = "full",
+) -> Response[LifterPrescribed]:
+    """Reps in reserve [repetitions] for one set, with what history knows filled in; what is sent stands.
+
+    History fills exposures, recovery, failure share, load in % of 1RM, and what the lifter should say. An unknown
+    lifter is a cold start: neutral, as `assumptions` say. `at` before the newest set is answered from the sets up to
+    it, which takes longer.
+    """
+    state, tenant_id = request.app.state, principal_of(request).tenant_id
+    basis: Basis = state.basis
+    policy = pinned_policy(data.policy, state.policies)
+    rows = needed(data, policy)
+    wanted = Wanted(exercises=rows.exercises, muscles=rows.muscles)
+    at = None if data.at is None else micros_of(instant_of(data.at))
+    found = await acquaint(state.store, tenant_id, lifter_id, wanted, basis, now=now(), at=at)
+    filled = fill(data, told_profile(found), found.known, found.at, policy, basis.numbers)
+    kind = LifterPrescription if detail == "full" else LifterBriefPrescription
+    plain = prescribed(filled.context_used, detail, state.policies)
+    return answer(request, kind(**asdict(plain), **asdict(filled)))

@@ -1,0 +1,167 @@
+"""Performed sets, many at once: posting a session, reading pages newest first."""
+
+from functools import partial
+from typing import Annotated, Any
+from urllib.parse import urlencode
+from uuid import UUID
+
+from litestar import Request, Response, get, post
+from litestar.params import JSONBody
+from msgspec import Meta, Struct
+from msgspec.structs import replace
+
+from service.api.admission import instant, matching, whole
+from service.api.answers import answer
+from service.api.clock import now
+from service.api.keyring import principal_of
+from service.api.learned import take_in
+from service.api.lifters import LIFTER_PATH, LifterId, unknown_lifter
+from service.api.repeats import IDEMPOTENCY_KEY, REPLAYED_HEADER, Done, once
+from service.api.whole_faults import batch_faults
+from service.errors import Conflicting, Fault
+from service.rules.learning.basis import Basis
+from service.rules.learning.known import Micros, micros_of
+from service.rules.learning.performed import PerformedSet, instant_of
+from service.storage.engine import Writing
+from service.storage.identifiers import new_id
+from service.storage.lifters import find_lifter, lock_lifter
+from service.storage.performed_sets import Position, insert_sets, page_of_sets
+from service.storage.tenancy import tenant_reading, tenant_writing
+
+TAGS = ["Performed sets"]
+MOST_SETS = 200
+MOST_ON_A_PAGE, ON_A_PAGE = 500, 100
+INSTANT_DIGITS, INSTANT_BITS = 16, 64  # of a cursor in hexadecimal; the set's id follows
+PAGES = {
+    "limit": whole(1, MOST_ON_A_PAGE, ON_A_PAGE, "Sets on a page."),
+    "cursor": matching(
+        r"^[0-9a-f]{48}\Z", "a cursor as `next` gives it", "Place to go on from: `next` of the page before."
+    ),
+    "exercise": matching(r"^[a-z0-9][a-z0-9_]{0,63}\Z", "an exercise id", "Only sets of this exercise."),
+    "from": instant("Only sets performed then or later."),
+    "to": instant("Only sets performed before."),
+}
+NEXT_LINK = {
+    "Link": {"description": '`rel="next"`: the page after this one (RFC 8288).', "schema": {"type": "string"}}
+}
+FIRST_SET = {"operationId": "getSet", "parameters": {"set_id": "$response.body#/set_ids/0"}}
+
+
+class SetBatch(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Sets of one lifter, best a whole session: all are stored, or none."""
+
+    sets: Annotated[tuple[PerformedSet, ...], Meta(min_length=1, max_length=MOST_SETS)]
+
+
+class SetIds(Struct, frozen=True, kw_only=True):
+    """Ids of the sets sent, in their order."""
+
+    set_ids: tuple[UUID, ...]
+
+
+class SetPage(Struct, frozen=True, kw_only=True):
+    """Sets, newest first by (`performed_at`, `set_id`)."""
+
+    sets: tuple[PerformedSet, ...]
+    next: Annotated[str | None, Meta(description="`cursor` of the page after this one; null on the last.")]
+
+
+async def _store(
+    w: Writing, tenant_id: UUID, lifter_id: str, sets: tuple[PerformedSet, ...], basis: Basis
+) -> Done:
+    moment = now()
+    await lock_lifter(w, tenant_id, lifter_id, create=True, now=moment)
+    named = tuple(each if each.set_id else replace(each, set_id=new_id(moment)) for each in sets)
+    stored = await insert_sets(w, tenant_id, lifter_id, named)
+    if stored.conflicting:
+        told = "this set_id is taken by a set with other content; correct that with PUT, or use a new id"
+        raise Conflicting(tuple(Fault(f"#/sets/{place}/set_id", told) for place in stored.conflicting))
+    if stored.new_sets:
+        await take_in(w, tenant_id, lifter_id, stored.new_sets, basis)
+    ids = SetIds(set_ids=tuple(each.set_id for each in named if each.set_id))
+    return Done(status=201 if stored.new else 200, value=ids)
+
+
+@post(
+    "/v1/lifters/{lifter_id:str}/sets",
+    operation_id="createSets",
+    summary="Post performed sets",
+    tags=TAGS,
+    scopes=("history:write",),
+    body=SetBatch,
+    rules=batch_faults,
+    rules_always=True,
+    path_rules=LIFTER_PATH,
+    headers=IDEMPOTENCY_KEY,
+    problems=(409,),
+    statuses=(201, 200),
+    never_missing=True,
+    answer_headers=REPLAYED_HEADER,
+    links={"firstSet": FIRST_SET},
+)
+async def create_sets(
+    request: Request[Any, Any, Any], lifter_id: LifterId, data: JSONBody[SetBatch]
+) -> Response[SetIds]:
+    """Stores 1 to 200 sets, all or none, and makes the lifter if new.
+
+    201 when any set is new, 200 when every `set_id` was stored before with equal content; other content is 409. Without
+    `set_id` and Idempotency-Key a request sent twice is stored twice.
+    """
+    tenant_id, basis = principal_of(request).tenant_id, request.app.state.basis
+    async with tenant_writing(request.app.state.store, tenant_id) as w:
+        work = partial(_store, w, tenant_id, lifter_id, data.sets, basis)
+        done = await once(w, request, lifter_id, work, now=now())
+    return answer(request, done.value, status=done.status, headers=done.headers)
+
+
+def cursor_of(position: Position) -> str:
+    """Return a position as 48 hexadecimal digits: microseconds since 1970 in 64 bits, then the set's id."""
+    micros, set_id = position
+    return f"{micros % 2**INSTANT_BITS:016x}{set_id.hex}"
+
+
+def position_at(cursor: str) -> Position:
+    """Return the position of a cursor: any 48 hexadecimal digits are one."""
+    micros = int(cursor[:INSTANT_DIGITS], 16)
+    if micros >= 2 ** (INSTANT_BITS - 1):
+        micros -= 2**INSTANT_BITS
+    return micros, UUID(hex=cursor[INSTANT_DIGITS:])
+
+
+def _micros(text: str | None) -> Micros | None:
+    return None if text is None else micros_of(instant_of(text))
+
+
+@get(
+    "/v1/lifters/{lifter_id:str}/sets",
+    operation_id="listSets",
+    summary="List performed sets",
+    tags=TAGS,
+    scopes=("history:read",),
+    path_rules=LIFTER_PATH,
+    query=PAGES,
+    answer_headers=NEXT_LINK,
+)
+async def list_sets(request: Request[Any, Any, Any], lifter_id: LifterId) -> Response[SetPage]:
+    """Pages of sets, newest first. Sets added meanwhile neither shift nor repeat what comes after a cursor."""
+    tenant_id, asked = principal_of(request).tenant_id, request.query_params
+    cursor = asked.get("cursor")
+    async with tenant_reading(request.app.state.store, tenant_id) as r:
+        if await find_lifter(r, tenant_id, lifter_id) is None:
+            raise unknown_lifter()
+        page = await page_of_sets(
+            r,
+            tenant_id,
+            lifter_id,
+            limit=int(asked.get("limit", ON_A_PAGE)),
+            cursor=None if cursor is None else position_at(cursor),
+            exercise=asked.get("exercise"),
+            from_=_micros(asked.get("from")),
+            to=_micros(asked.get("to")),
+        )
+    following = None if page.next is None else cursor_of(page.next)
+    headers = {}
+    if following is not None:
+        query = urlencode({**dict(asked.items()), "cursor": following})
+        headers["link"] = f'<{request.scope["path"]}?{query}>; rel="next"'
+    return answer(request, SetPage(sets=page.sets, next=following), headers=headers)
