@@ -7,15 +7,14 @@ import msgspec
 from litestar import Request
 from msgspec import Struct
 
-from service.api.admission import matching
+from service.api.admission import QueryRule
 from service.errors import PreconditionFailed
 
-_TAG = r'(?:W/)?"[!#-~]{0,80}"'
 IF_MATCH = {
-    "if-match": matching(
-        rf"^(?:\*|{_TAG}(?:, ?{_TAG})*)\Z",
-        "* or ETags in quotes, as answers carry them",
-        "ETag of the state this request means to change; another one in place is 412.",
+    "if-match": QueryRule(
+        lambda _: None,  # what names no state names another one: 412
+        {"type": "string"},
+        "ETag of the state this request means to change, several, or `*`; another state in place is 412.",
     )
 }
 ETAG_HEADER = {"ETag": {"description": "Names this state, for If-Match.", "schema": {"type": "string"}}}

@@ -44,7 +44,13 @@ PAGES = {
 NEXT_LINK = {
     "Link": {"description": '`rel="next"`: the page after this one (RFC 8288).', "schema": {"type": "string"}}
 }
-FIRST_SET = {"operationId": "getSet", "parameters": {"set_id": "$response.body#/set_ids/0"}}
+FIRST_SET = {"lifter_id": "$request.path.lifter_id", "set_id": "$response.body#/set_ids/0"}
+LINKS = {
+    name: {"operationId": name, "parameters": FIRST_SET} for name in ("getSet", "putSet", "deleteSet")
+} | {
+    name: {"operationId": name, "parameters": {"lifter_id": "$request.path.lifter_id"}}
+    for name in ("createLifterPrescription", "getState", "getReview", "listSets", "exportLifter")
+}
 
 
 class SetBatch(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -97,7 +103,7 @@ async def _store(
     statuses=(201, 200),
     never_missing=True,
     answer_headers=REPLAYED_HEADER,
-    links={"firstSet": FIRST_SET},
+    links=LINKS,
 )
 async def create_sets(
     request: Request[Any, Any, Any], lifter_id: LifterId, data: JSONBody[SetBatch]

@@ -1,6 +1,7 @@
 """Schemathesis against the service as served, on both databases: every check, every phase, no failure."""
 
 import asyncio
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -9,7 +10,7 @@ import pytest
 
 from service.api.document import DOCUMENT_PATH
 from service.storage.keys import SCOPES
-from tests.contract.server import server
+from tests.contract.server import ROOT, server
 from tests.databases import KINDS, Kind, fresh_database
 from tests.serving import make_key
 
@@ -44,6 +45,11 @@ def test_no_generated_request_finds_a_difference_between_document_and_service(
                     "--no-color",
                 ],
                 cwd=tmp_path,
+                env={
+                    **os.environ,
+                    "SCHEMATHESIS_HOOKS": "tests.contract.fuzzing_hooks",
+                    "PYTHONPATH": str(ROOT),
+                },
                 capture_output=True,
                 text=True,
                 check=False,
