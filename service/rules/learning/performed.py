@@ -35,6 +35,7 @@ Instant = Annotated[
         max_length=LONGEST_INSTANT,
         description="Instant, RFC 3339 with `T` and an offset.",
         extra={"told": INSTANT_TOLD},
+        extra_json_schema={"format": "date-time"},
     ),
 ]
 MOST_RESERVE = 10
