@@ -5,16 +5,26 @@ import os
 from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from uuid import UUID
 
 import click
 
+from service.api.learned import learn_anew
+from service.cli.demo_gym import DemoLifter, demo_lifters
 from service.cli.serve import check_port_is_free, run_server
+from service.policy.catalogue import load_policies
+from service.policy.learning_numbers import load_learning
+from service.rules.learning.basis import Basis
 from service.settings import read_settings
-from service.storage.engine import close_store, open_store, writing
+from service.storage.engine import Writing, close_store, open_store, writing
 from service.storage.keys import create_key
+from service.storage.lifters import put_lifter
 from service.storage.migrate import migrate
+from service.storage.performed_sets import CHUNK, insert_sets
+from service.storage.tenancy import tenant_writing
 
 TENANT = "harbour-street-gym"
+SCOPES = ("prescribe", "history:read", "history:write")
 
 # Invented lifters of an invented gym, one call each.
 CALLS = (
@@ -39,28 +49,65 @@ CALLS = (
         "/v1/estimates/load",
         '{"one_rep_max_kg": 120, "rep_target": 8, "reps_in_reserve": 2, "exercise": "barbell_bench_press"}',
     ),
+    (
+        "The next set of a lifter whose history is known: say only what you know",
+        "/v1/lifters/otter-7/prescriptions",
+        '{"exercise": "barbell_bench_press", "rep_target": 8, "load_kg": 80, "spotter": true}',
+    ),
+    ("What was learned of that lifter", "/v1/lifters/otter-7/state", None),
+    (
+        "Prescribed against done, of the lifter who takes every set to failure",
+        "/v1/lifters/badger-4/review",
+        None,
+    ),
 )
 
 
-async def _make_key(url: str) -> str:
+async def _prepare(url: str, now: datetime) -> tuple[str, tuple[DemoLifter, ...]]:
+    """Return a new key and the lifters who are in the store now, with all their sets."""
+    policy = load_policies().newest
+    basis = Basis(policy=policy, numbers=load_learning(policy))
+    lifters = demo_lifters(now, policy, basis.numbers)
     store = open_store(url)
     try:
         async with writing(store) as session:
-            made = await create_key(session, tenant=TENANT, scopes=("prescribe",), now=datetime.now(UTC))
-        return made.token
+            made = await create_key(session, tenant=TENANT, scopes=SCOPES, now=now)
+        for lifter in lifters:
+            async with tenant_writing(store, made.tenant_id) as w:
+                await _seed(w, made.tenant_id, lifter, basis, now)
+        return made.token, lifters
     finally:
         await close_store(store)
 
 
-def _tell(base: str, token: str) -> None:
+async def _seed(w: Writing, tenant_id: UUID, lifter: DemoLifter, basis: Basis, now: datetime) -> None:
+    told = lifter.profile
+    await put_lifter(
+        w,
+        tenant_id,
+        lifter.lifter_id,
+        experience=told.experience,
+        goal=told.goal,
+        cautions=told.cautions or (),
+        site=None,
+        now=now,
+    )
+    for start in range(0, len(lifter.sets), CHUNK):
+        await insert_sets(w, tenant_id, lifter.lifter_id, lifter.sets[start : start + CHUNK])
+    await learn_anew(w, tenant_id, lifter.lifter_id, basis)
+
+
+def _tell(base: str, token: str, lifters: tuple[DemoLifter, ...]) -> None:
     click.echo(f"API key: {token}")
-    click.echo(f"\nServing on {base} (Ctrl-C stops; nothing is kept). Paste into another terminal:\n")
+    click.echo(f"\nServing on {base} (Ctrl-C stops; nothing is kept).\n")
+    click.echo("Lifters of an invented gym, and what their histories show:\n")
+    for lifter in lifters:
+        click.echo(f"  {lifter.lifter_id:<11} {lifter.story}")
+    click.echo("\nPaste into another terminal:\n")
     for what, path, body in CALLS:
+        sent = f"-H 'Content-Type: application/json' -d '{body}'" if body else ""
         click.echo(f"# {what}")
-        click.echo(
-            f"curl -s '{base}{path}' -H 'Authorization: Bearer {token}' "
-            f"-H 'Content-Type: application/json' -d '{body}'\n"
-        )
+        click.echo(f"curl -s '{base}{path}' -H 'Authorization: Bearer {token}' {sent}".rstrip() + "\n")
 
 
 @click.command("demo")
@@ -78,6 +125,6 @@ def command(port: int | None) -> None:
         settings = read_settings(os.environ)
         check_port_is_free(settings.host, settings.port)
         migrate(settings.database_url)
-        token = asyncio.run(_make_key(settings.database_url))
-        _tell(f"http://{settings.host}:{settings.port}", token)
+        token, lifters = asyncio.run(_prepare(settings.database_url, datetime.now(UTC)))
+        _tell(f"http://{settings.host}:{settings.port}", token, lifters)
         run_server(settings)

@@ -18,13 +18,16 @@ def _fraction(capacity: Capacity, load_percent_1rm: float) -> float:
     return held / _WHOLE
 
 
-def mean_reps_to_failure(capacity: Capacity, family: str, load_percent_1rm: float) -> float:
+def mean_reps_to_failure(
+    capacity: Capacity, family: str, load_percent_1rm: float, personal_scale: float = 1.0
+) -> float:
     """Mean repetitions to failure [repetitions, >= 1] at a load [% of 1RM].
 
-    Loads below the policy's lowest percentage read as that percentage, loads above 100 as 100.
+    Loads below the policy's lowest percentage read as that percentage, loads above 100 as 100. `personal_scale` is a
+    person's own factor on the curve's scale.
     """
     fraction = _fraction(capacity, load_percent_1rm)
-    scale = capacity.scale * capacity.families[family].scale
+    scale = capacity.scale * capacity.families[family].scale * personal_scale
     reps: float = 1.0 + scale * (1.0 / fraction - 1.0) ** capacity.exponent
     return reps
 
@@ -36,11 +39,14 @@ def sd_reps_to_failure(capacity: Capacity, family: str, load_percent_1rm: float)
     return general * capacity.families[family].scale
 
 
-def percent_for_reps(capacity: Capacity, family: str, reps: float) -> float:
-    """Load [% of 1RM] at which the mean lifter fails after `reps` [repetitions]; 100 for one or fewer."""
+def percent_for_reps(capacity: Capacity, family: str, reps: float, personal_scale: float = 1.0) -> float:
+    """Load [% of 1RM] at which the mean lifter fails after `reps` [repetitions]; 100 for one or fewer.
+
+    `personal_scale` as in `mean_reps_to_failure`.
+    """
     if reps <= 1.0:
         return _WHOLE
-    scale = capacity.scale * capacity.families[family].scale
+    scale = capacity.scale * capacity.families[family].scale * personal_scale
     percent: float = _WHOLE / (1.0 + ((reps - 1.0) / scale) ** (1.0 / capacity.exponent))
     return max(percent, capacity.lowest_percent)
 

@@ -102,22 +102,22 @@ def _step_kg(query: LoadQuery, policy: Policy) -> float:
     return capacity.step_kg.get(equipment, capacity.default_step_kg)
 
 
-def estimate_load(query: LoadQuery, policy: Policy) -> LoadEstimate:
+def estimate_load(query: LoadQuery, policy: Policy, personal_scale: float = 1.0) -> LoadEstimate:
     """Return the load [kg] at which the mean lifter has `reps_in_reserve` left after `rep_target`.
 
-    Rounded to the nearest step (ties down), and never above the 1RM. Raises InputRefused for an unknown
-    exercise.
+    Rounded to the nearest step (ties down), and never above the 1RM. `personal_scale` is a person's own factor on the
+    curve's scale. Raises InputRefused for an unknown exercise.
     """
     capacity = policy.data.capacity
     family = _family(query.exercise, policy)
     step_kg = _step_kg(query, policy)
     reps = query.rep_target + (query.reps_in_reserve or 0.0)
-    wanted_kg = query.one_rep_max_kg * percent_for_reps(capacity, family, reps) / 100.0
+    wanted_kg = query.one_rep_max_kg * percent_for_reps(capacity, family, reps, personal_scale) / 100.0
     load_kg = nearest_step(wanted_kg, step_kg)
     if load_kg > query.one_rep_max_kg:
         load_kg = round(max(0.0, load_kg - step_kg), 6)
     percent = 100.0 * load_kg / query.one_rep_max_kg
-    mean = mean_reps_to_failure(capacity, family, percent)
+    mean = mean_reps_to_failure(capacity, family, percent, personal_scale)
     sd = sd_reps_to_failure(capacity, family, percent)
     return LoadEstimate(
         load_kg=load_kg,

@@ -40,6 +40,7 @@ class Principal(Struct, frozen=True, kw_only=True):
 class NewKey(Struct, frozen=True, kw_only=True):
     """A key just made. `token` exists nowhere else: it cannot be shown again."""
 
+    tenant_id: UUID
     key_id: str
     token: str
 
@@ -93,7 +94,15 @@ async def create_key(
             expires_at=expires_at,
         )
     )
-    return NewKey(key_id=key_id, token=token)
+    return NewKey(tenant_id=tenant_id, key_id=key_id, token=token)
+
+
+async def find_tenant(session: Reading | Writing, name: str) -> UUID | None:
+    """The id of the tenant of that name, or None. Raises SettingsInvalid for a name no tenant can have."""
+    _check_tenant(name)
+    found = await session.execute(select(tenants.c.id).where(tenants.c.name == name))
+    tenant_id: UUID | None = found.scalar_one_or_none()
+    return tenant_id
 
 
 async def list_keys(r: Reading, *, tenant: str) -> tuple[KeyRecord, ...]:

@@ -7,11 +7,13 @@ import re
 import signal
 import subprocess
 import sys
+from itertools import islice
 from pathlib import Path
 
 import httpx
 import pytest
 
+from service.cli.demo import CALLS
 from tests.contract.server import free_port
 
 ROOT = Path(__file__).parents[2]
@@ -155,9 +157,9 @@ def test_demo_serves_its_own_calls_and_leaves_nothing(tmp_path: Path, by_option:
         command, cwd=tmp_path, env=environ | {"PYTHONPATH": str(ROOT)}, stdout=subprocess.PIPE, text=True
     ) as process:
         assert process.stdout is not None
-        printed = [process.stdout.readline() for _ in range(12)]
-        assert printed[0].startswith("API key: effk_")
-        calls = [line for line in printed if line.startswith("curl ")]
+        assert process.stdout.readline().startswith("API key: effk_")
+        printed = iter(process.stdout.readline, "")
+        calls = list(islice((line for line in printed if line.startswith("curl ")), len(CALLS)))
         transport = httpx.HTTPTransport(retries=50)
         with httpx.Client(transport=transport, base_url=f"http://127.0.0.1:{port}") as client:
             while client.get("/health/ready").status_code != 200:
@@ -168,5 +170,12 @@ def test_demo_serves_its_own_calls_and_leaves_nothing(tmp_path: Path, by_option:
         ]
         process.send_signal(signal.SIGINT)
         assert process.wait(30) == 0
-    assert [next(iter(json.loads(answer))) for answer in answers] == ["decision", "decision", "load_kg"]
+    assert [next(iter(json.loads(answer))) for answer in answers] == [
+        "decision",
+        "decision",
+        "load_kg",
+        "decision",
+        "lifter_id",
+        "lifter_id",
+    ]
     assert list(tmp_path.iterdir()) == []

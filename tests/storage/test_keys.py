@@ -18,6 +18,7 @@ from service.storage.keys import (
     Principal,
     create_key,
     find_principal,
+    find_tenant,
     list_keys,
     note_use,
     revoke_key,
@@ -215,6 +216,18 @@ async def test_caller_can_tell_whether_a_use_is_due(store: Store) -> None:
     assert use_is_due(unused, now=NOW)
     assert not use_is_due(used, now=NOW + timedelta(seconds=59))
     assert use_is_due(used, now=NOW + timedelta(seconds=60))
+
+
+async def test_tenant_is_found_by_name(store: Store) -> None:
+    """Letter by letter; None for a name nobody has, SettingsInvalid for one nobody can have."""
+    principal = await find(store, (await make(store)).token)
+    await make(store, tenant="other")
+    assert principal is not None
+    async with reading(store) as r:
+        assert await find_tenant(r, "gym-chain") == principal.tenant_id
+        assert await find_tenant(r, "Gym-chain") is None
+        with pytest.raises(SettingsInvalid, match=r"^tenant "):
+            await find_tenant(r, "gym\0")
 
 
 async def test_impossible_details_are_refused_by_name(store: Store) -> None:

@@ -1,5 +1,6 @@
 """From what an app knows of the next set and what history knows of the lifter to a whole set context."""
 
+from math import exp
 from typing import Annotated, get_args
 
 from msgspec import Meta, Struct, structs
@@ -9,7 +10,7 @@ from service.rules.compiled import Policy
 from service.rules.context import Caution, Cautions, Experience, Goal, ReportingBias, SetContext
 from service.rules.estimate import estimate_load
 from service.rules.estimates import LoadEstimate, LoadQuery
-from service.rules.learning.known import MICROS_PER_DAY, Known, Micros
+from service.rules.learning.known import MICROS_PER_DAY, Known, Micros, StrengthKnown
 from service.rules.learning.numbers import Learning
 from service.rules.learning.performed import Instant
 from service.rules.learning.reporting import Condition, bias_in, lower_body_free_weight
@@ -105,18 +106,17 @@ def _failure_share(
     return round(max(shares), DECIMALS) if shares else None
 
 
-def one_rep_max_at(exercise: str | None, known: Known, at: Micros, numbers: Learning) -> float | None:
-    """Estimated 1RM [kg] of the exercise, None when nothing was learned about it."""
+def _strength(exercise: str | None, known: Known, at: Micros, numbers: Learning) -> StrengthKnown | None:
     row = known.exercises.get(exercise or "")
     if row is None or row.strength is None:
         return None
-    return one_rep_max_kg(strength_at(row.strength, at, numbers.strength))[0]
+    return strength_at(row.strength, at, numbers.strength)
 
 
-def _load_percent(load_kg: float | None, one_rep_max: float | None) -> float | None:
-    if not load_kg or one_rep_max is None:
+def _load_percent(load_kg: float | None, strength: StrengthKnown | None) -> float | None:
+    if not load_kg or strength is None:
         return None
-    percent = round(WHOLE_PERCENT * load_kg / one_rep_max, DECIMALS)
+    percent = round(WHOLE_PERCENT * load_kg / one_rep_max_kg(strength)[0], DECIMALS)
     return max(min(percent, WHOLE_PERCENT), LEAST_PERCENT)
 
 
@@ -144,7 +144,7 @@ def _filled(
     percent, hours = context.load_percent_1rm, context.hours_since_muscle_trained
     share = context.failure_share_7d
     if percent is None:
-        percent = _load_percent(load_kg, one_rep_max_at(context.exercise, known, at, numbers))
+        percent = _load_percent(load_kg, _strength(context.exercise, known, at, numbers))
     return structs.replace(
         filled,
         exposures=exposures,
@@ -172,17 +172,17 @@ def _bias(
 
 
 def _suggested(
-    context: SetContext, target: float, one_rep_max: float | None, policy: Policy
+    context: SetContext, target: float, strength: StrengthKnown | None, policy: Policy
 ) -> LoadEstimate | None:
-    if one_rep_max is None:
+    if strength is None:
         return None
     query = LoadQuery(
-        one_rep_max_kg=one_rep_max,
+        one_rep_max_kg=one_rep_max_kg(strength)[0],
         rep_target=context.rep_target,
         reps_in_reserve=target,
         exercise=context.exercise,
     )
-    return estimate_load(query, policy)
+    return estimate_load(query, policy, personal_scale=exp(strength.offset))
 
 
 def fill(
@@ -205,8 +205,8 @@ def fill(
     if filled.reporting_bias is None and known.lifter.sets:
         bias = _bias(filled, reserve.target, known, policy, numbers)
         filled = structs.replace(filled, reporting_bias=bias)
-    one_rep_max = one_rep_max_at(context.exercise, known, at, numbers)
-    suggested = _suggested(filled, reserve.target, one_rep_max, policy)
+    strength = _strength(context.exercise, known, at, numbers)
+    suggested = _suggested(filled, reserve.target, strength, policy)
     return Filled(context_used=filled, suggested_load=suggested)
 
 
