@@ -14,6 +14,7 @@ COMMANDS = {
     "serve": ("service.cli.serve", "Serve the API."),
     "migrate": ("service.cli.migrate", "Bring the database to the newest schema."),
     "key": ("service.cli.key", "Make, list and revoke API keys."),
+    "import": ("service.cli.importing", "Bring performed sets from a file into the database."),
     "prescribe": ("service.cli.prescribe", "Prescribe one set from a file."),
     "policy": ("service.cli.policy", "List, show and check policy versions."),
     "document": ("service.cli.document", "Write or check the OpenAPI document."),

@@ -3,12 +3,14 @@
 import json
 import re
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
 from service.policy.catalogue import load_policies
 from service.rules.context import SetContext
 from service.rules.prescribe import prescribe_brief
+from tests.serving import make_key, served
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -22,6 +24,29 @@ def test_the_worked_call_gives_the_printed_answer() -> None:
     context = msgspec.json.decode(sent[1], type=SetContext)
     made = msgspec.json.encode(prescribe_brief(context, policies.newest))
     assert json.loads(made) == json.loads(sent[2])
+
+
+def without_nulls(members: dict[str, Any]) -> dict[str, Any]:
+    """Return the members that say something."""
+    return {name: value for name, value in members.items() if value is not None}
+
+
+async def test_the_loop_closes_as_printed(database_url: str) -> None:
+    """Sets posted, next set asked for: the members the README shows are those of the answer."""
+    loop = README.split("## Close the loop")[1]
+    calls = re.findall(r"8080(/v1/\S+)'.*?-d '(\{.*?\})'\n```", loop, re.DOTALL)
+    printed = re.search(r"```json\n(.*?)\n```", loop, re.DOTALL)
+    assert printed is not None
+    key = await make_key(database_url, "prescribe", "history:read", "history:write")
+    async with served(database_url, token=key.token) as client:
+        posted, asked = [await client.post(path, json=json.loads(body)) for path, body in calls]
+        assert (posted.status_code, asked.status_code) == (201, 200), (posted.text, asked.text)
+        answered = asked.json()
+        again = await client.post("/v1/prescriptions", json=answered["context_used"])
+    shown = json.loads(printed[1])
+    answered["context_used"] = without_nulls(answered["context_used"])
+    assert {name: answered[name] for name in shown} == shown
+    assert again.json()["reasons"] == answered["reasons"]
 
 
 def test_the_set_up_commands_are_one_line_each() -> None:
