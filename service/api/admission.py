@@ -6,6 +6,7 @@ Body, query and header faults are told together.
 import re
 from collections.abc import Callable, Mapping
 from functools import partial
+from itertools import islice
 from typing import Any, Literal, NamedTuple
 
 from litestar import Request
@@ -123,7 +124,7 @@ async def admit(request: Request[Any, Any, Any]) -> None:
     faults += _query_faults(request, opt.get("query", {}))
     faults += _named_faults(request.headers, opt.get("headers", {}), "header")
     if body is not None and (faults or opt.get("rules_always")):
-        in_body = tuple(rules(asdict(body)))
+        in_body = tuple(islice(rules(asdict(body)), MOST_FAULTS))
     if faults or in_body:
         raise InputRefused((*in_body, *faults)[:MOST_FAULTS])
 

@@ -26,6 +26,7 @@ MESSAGEPACK = "application/vnd.msgpack"
 _MESSAGEPACK_NAMES = (MESSAGEPACK, "application/msgpack", "application/x-msgpack")
 MOST_NESTED = 64
 MOST_FAULTS = 100
+MOST_EXPLAINED = 200  # of an array's entries, beyond their own types
 # A text that never ends counts to the end, and nothing is tried twice: hostile bodies cost linear time.
 _TEXTS = re.compile(rb'"(?:[^"\\]++|\\.)*+(?:"|\\?\Z)', re.DOTALL)
 _NOT_BRACKETS = bytes(set(range(256)) - set(b"[]{}"))
@@ -124,9 +125,14 @@ def _with_whole_numbers(value: Any) -> Any:
     return value
 
 
+@lru_cache(maxsize=64)
+def _hints(kind: Any) -> dict[str, Any]:
+    return get_type_hints(kind, include_extras=True)
+
+
 def _sound_members(value: Any, kind: Any) -> Members:
     """Return the members that are valid, each by itself; of an array of Structs that is not, each one's members."""
-    hints = get_type_hints(kind, include_extras=True)
+    hints = _hints(kind)
     found: Members = {}
     for field in msgspec.structs.fields(kind) if isinstance(value, dict) else ():
         if field.encode_name in value:
@@ -136,7 +142,7 @@ def _sound_members(value: Any, kind: Any) -> Members:
             except (msgspec.ValidationError, OverflowError):
                 item = struct_in_array(hint)
                 if item is not None and isinstance(sent, list):
-                    found[field.name] = tuple(_sound_members(entry, item) for entry in sent)
+                    found[field.name] = tuple(_sound_members(entry, item) for entry in sent[:MOST_EXPLAINED])
     return found
 
 

@@ -3,6 +3,7 @@
 They run here only for requests already refused; for the others the rules themselves check.
 """
 
+from collections.abc import Iterator
 from typing import Any
 
 from msgspec.structs import asdict
@@ -44,10 +45,9 @@ def set_faults(members: Members, policies: Policies) -> tuple[Fault, ...]:
     return tuple(faults_of_set(members, policies.newest, now()))
 
 
-def batch_faults(members: Members, policies: Policies) -> tuple[Fault, ...]:
-    """Return what is wrong with the sets of a batch: whole sets, or the sound members of each."""
-    instant, found = now(), []
+def batch_faults(members: Members, policies: Policies) -> Iterator[Fault]:
+    """Yield what is wrong with the sets of a batch: whole sets, or the sound members of each."""
+    instant = now()
     for index, each in enumerate(members.get("sets", ())):
         told = each if isinstance(each, dict) else asdict(each)
-        found += faults_of_set(told, policies.newest, instant, pointer_to(pointer_to("#", "sets"), index))
-    return tuple(found)
+        yield from faults_of_set(told, policies.newest, instant, pointer_to(pointer_to("#", "sets"), index))

@@ -1,6 +1,7 @@
 """Whatever a client sends, the answer is a problem, never a failure of ours."""
 
 from collections.abc import AsyncIterator
+from uuid import UUID
 
 import httpx
 import msgspec
@@ -11,12 +12,16 @@ from tests.api.problem_shape import assert_problem
 JSON = {"content-type": "application/json"}
 PACKED = {"content-type": "application/vnd.msgpack"}
 DEEP_PACK = b"\x91" * 2000 + b"\xc0"
-PATHS = (
-    "/v1/prescriptions",
-    "/v1/prescriptions/batch",
-    "/v1/estimates/one-rep-max",
-    "/v1/estimates/repetitions",
-    "/v1/estimates/load",
+TAKING_BODIES = (
+    ("POST", "/v1/prescriptions"),
+    ("POST", "/v1/prescriptions/batch"),
+    ("POST", "/v1/estimates/one-rep-max"),
+    ("POST", "/v1/estimates/repetitions"),
+    ("POST", "/v1/estimates/load"),
+    ("PUT", "/v1/lifters/a"),
+    ("POST", "/v1/lifters/a/sets"),
+    ("PUT", f"/v1/lifters/a/sets/{UUID(int=1)}"),
+    ("POST", "/v1/lifters/a/prescriptions"),
 )
 
 UNREADABLE = {
@@ -66,15 +71,15 @@ REFUSED = {
 @pytest.mark.parametrize("body", UNREADABLE.values(), ids=UNREADABLE)
 async def test_what_cannot_be_read_is_400(client: httpx.AsyncClient, body: bytes) -> None:
     """Not JSON, not UTF-8, or too deep."""
-    for path in PATHS:
-        assert_problem(await client.post(path, content=body, headers=JSON), 400)
+    for method, path in TAKING_BODIES:
+        assert_problem(await client.request(method, path, content=body, headers=JSON), 400)
 
 
 @pytest.mark.parametrize("body", REFUSED.values(), ids=REFUSED)
 async def test_what_is_read_but_not_valid_is_422(client: httpx.AsyncClient, body: bytes) -> None:
     """The answer names places and echoes only a little of what was sent."""
-    for path in PATHS:
-        response = await client.post(path, content=body, headers=JSON)
+    for method, path in TAKING_BODIES:
+        response = await client.request(method, path, content=body, headers=JSON)
         problem = assert_problem(response, 422)
         assert problem["errors"]
         assert len(response.content) < 60_000
@@ -83,6 +88,7 @@ async def test_what_is_read_but_not_valid_is_422(client: httpx.AsyncClient, body
 MANY = {
     "entries": b'{"cautions": [' + b"1," * 900_000 + b"1]}",
     "members": b"{" + b",".join(b'"m%d": 1' % n for n in range(150_000)) + b"}",
+    "sets": b'{"sets": [' + b'{"reps": -1, "exercise": "leg_pres"},' * 50_000 + b"1]}",
     "names in a map": b'{"exercise_traits": {"muscles": {%s}}}'
     % b",".join(b'"A%d": 1' % n for n in range(120_000)),
 }
@@ -91,9 +97,13 @@ MANY = {
 @pytest.mark.parametrize("body", MANY.values(), ids=MANY)
 async def test_the_list_of_faults_ends_at_a_hundred(client: httpx.AsyncClient, body: bytes) -> None:
     """A body full of faults costs neither us nor the caller much."""
-    response = await client.post("/v1/prescriptions", content=body, headers=JSON)
-    assert len(assert_problem(response, 422)["errors"]) == 100
-    assert len(response.content) < 60_000
+    found = 0
+    for path in ("/v1/prescriptions", "/v1/lifters/a/sets"):
+        response = await client.post(path, content=body, headers=JSON)
+        errors = assert_problem(response, 422)["errors"]
+        found = max(found, len(errors))
+        assert len(response.content) < 60_000
+    assert found == 100
 
 
 PACKS = {
@@ -110,8 +120,8 @@ PACKS = {
 @pytest.mark.parametrize("body", PACKS.values(), ids=PACKS)
 async def test_hostile_messagepack_is_400(client: httpx.AsyncClient, body: bytes) -> None:
     """MessagePack is read as strictly as JSON."""
-    for path in PATHS:
-        assert_problem(await client.post(path, content=body, headers=PACKED), 400)
+    for method, path in TAKING_BODIES:
+        assert_problem(await client.request(method, path, content=body, headers=PACKED), 400)
 
 
 @pytest.mark.parametrize(

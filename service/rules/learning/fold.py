@@ -82,7 +82,11 @@ def measured(fallen: Fallen, lifter: LifterKnown, policy: Policy, numbers: Learn
     performed, reserve = fallen.performed, fallen.reserve
     if performed.set_endpoint not in CALIBRATING or reserve is None:
         return None
-    if performed.load_kg <= 0.0 or performed.reps < 1 or reserve >= numbers.reporting.not_from_reported:
+    if (
+        performed.load_kg < numbers.strength.least_load_kg
+        or performed.reps < 1
+        or reserve >= numbers.reporting.not_from_reported
+    ):
         return None
     family = policy.data.families_by_exercise[performed.exercise]
     reps, report_sd = performed.reps + reserve, 0.0

@@ -1,6 +1,8 @@
 """The numbers learning works with, as typed data. `service.policy.learning` reads them from a file."""
 
-from msgspec import Struct
+from typing import Annotated
+
+from msgspec import Meta, Struct
 
 from service.rules.policy import Sourced
 
@@ -40,6 +42,7 @@ class Strength(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     repeat_percents: tuple[float, ...]
     repeat_sd_reps: tuple[float, ...]
     least_sd: float
+    least_load_kg: Annotated[float, Meta(gt=0)]
     most_reps_to_failure: float
     gate_sd: float
     source: Sourced
