@@ -111,7 +111,10 @@ async def admit(request: Request[Any, Any, Any]) -> None:
     """
     opt = request.route_handler.opt
     kind: type[Struct] | None = opt.get("body")
-    rules = partial(opt["rules"], policies=request.app.state.policies) if "rules" in opt else no_rules
+    told = {"policies": request.app.state.policies}
+    if opt.get("rules_read_path"):
+        told["path"] = request.path_params
+    rules: Rules = partial(opt["rules"], **told) if "rules" in opt else no_rules
     body: Struct | None = None
     in_body: tuple[Fault, ...] = ()
     faults: list[Fault] = []

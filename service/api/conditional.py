@@ -25,12 +25,14 @@ def etag_of(value: Struct) -> str:
     return f'"{hashlib.sha256(msgspec.json.encode(value)).hexdigest()[:32]}"'
 
 
-def require_match(request: Request[Any, Any, Any], present: Struct) -> None:
-    """Raise PreconditionFailed when If-Match names another state than the present one; weak tags never match."""
+def require_match(request: Request[Any, Any, Any], present: Struct | None) -> None:
+    """Raise PreconditionFailed when If-Match names another state than the present one; weak tags never match.
+
+    Nothing matches where nothing is.
+    """
     sent = request.headers.get("if-match")
-    if sent is None or sent == "*":
+    if sent is None:
         return
-    if etag_of(present) not in {tag.strip() for tag in sent.split(",")}:
-        raise PreconditionFailed(
-            "it was changed since it was read; read it again and send its ETag in If-Match"
-        )
+    tags = {tag.strip() for tag in sent.split(",")}
+    if present is None or not tags & {"*", etag_of(present)}:
+        raise PreconditionFailed("it was changed since it was read; read it again and send its ETag in If-Match")

@@ -180,6 +180,8 @@ def _operation(
         operation["parameters"] = parameters
     if body is not None:
         content = _content(body, examples_of(operation_id, "request"))
+        if handler.opt.get("json_body"):
+            content.pop(MESSAGEPACK)
         operation["requestBody"] = {"required": True, "content": content}
     return operation
 

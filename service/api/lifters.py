@@ -76,8 +76,7 @@ async def put_profile(
     caller, moment = principal_of(request), now()
     async with tenant_writing(request.app.state.store, caller.tenant_id) as w:
         present = await lock_lifter(w, caller.tenant_id, lifter_id, create=False, now=moment)
-        if present is not None:
-            require_match(request, profile_of(present))
+        require_match(request, None if present is None else profile_of(present))
         row, new = await put_lifter(
             w,
             caller.tenant_id,

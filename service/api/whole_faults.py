@@ -3,7 +3,7 @@
 They run here only for requests already refused; for the others the rules themselves check.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from msgspec.structs import asdict
@@ -40,9 +40,11 @@ def exercise_faults(members: Members, policies: Policies) -> tuple[Fault, ...]:
     return (unknown_exercise(exercise, policies.newest),)
 
 
-def set_faults(members: Members, policies: Policies) -> tuple[Fault, ...]:
-    """Return what is wrong with a performed set of which these members are sound."""
-    return tuple(faults_of_set(members, policies.newest, now()))
+def set_faults(members: Members, policies: Policies, path: Mapping[str, str]) -> Iterator[Fault]:
+    """Yield what is wrong with a performed set of which these members are sound, meant for the id in the path."""
+    if members.get("set_id") and str(members["set_id"]) != path["set_id"].lower():
+        yield Fault("#/set_id", "must be the set_id of the path, or left out")
+    yield from faults_of_set(members, policies.newest, now())
 
 
 def batch_faults(members: Members, policies: Policies) -> Iterator[Fault]:
