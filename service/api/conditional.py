@@ -35,4 +35,6 @@ def require_match(request: Request[Any, Any, Any], present: Struct | None) -> No
         return
     tags = {tag.strip() for tag in sent.split(",")}
     if present is None or not tags & {"*", etag_of(present)}:
-        raise PreconditionFailed("it was changed since it was read; read it again and send its ETag in If-Match")
+        raise PreconditionFailed(
+            "it was changed since it was read; read it again and send its ETag in If-Match"
+        )
