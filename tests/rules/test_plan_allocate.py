@@ -67,6 +67,26 @@ def test_the_promised_part_of_the_greatest_number_is_reached() -> None:
     assert guarantee(case) == 2
 
 
+def test_a_search_cut_short_leaves_no_room_unused() -> None:
+    """The cheapest two sets found leave room for a third, which stays too; the best choice holds another."""
+    muscles = (
+        {"a": 0.5, "b": 1.0, "c": 1.0},
+        {"a": 0.5},
+        {"c": 0.5},
+        {"a": 0.5, "b": 1.0, "c": 0.5},
+        {"a": 1.0, "b": 0.5, "c": 1.0},
+    )
+    sets = tuple(
+        candidate(place, session=session, muscles=muscles[place], cost_reps=cost)
+        for place, (session, cost) in enumerate(((1, 6.0), (1, 2.0), (2, 0.0), (1, 7.0), (0, 0.0)))
+    )
+    case = Case(sets, {(1, "a"): 2.5, (1, "b"): 2.5, (1, "c"): 3.0}, budget(2, 0.4))
+    for most_branches in range(20):
+        kept = kept_of(case, case.solved(most_branches))
+        assert not any(fits(case, [*kept, one]) for one in sets if one not in kept)
+    assert case.solved().kept == best(case)
+
+
 @steady
 @given(cases(), st.integers(0, 4))
 def test_with_the_session_limit_alone_cheapest_first_is_exact_without_a_search(case: Case, most: int) -> None:
