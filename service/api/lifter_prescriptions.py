@@ -4,9 +4,10 @@ from typing import Annotated, Any
 
 from litestar import Request, Response, post
 from litestar.params import JSONBody, QueryParameter
-from msgspec import Meta
+from msgspec import UNSET, Meta, UnsetType
 from msgspec.structs import asdict
 
+from service.api.admission import one_of
 from service.api.answers import answer
 from service.api.clock import now
 from service.api.keyring import principal_of
@@ -29,25 +30,31 @@ ContextUsed = Annotated[
     ),
 ]
 SuggestedLoad = Annotated[
-    LoadEstimate | None,
+    LoadEstimate | UnsetType | None,
     Meta(
-        description="Load for the rep target at the reserve prescribed; null until a 1RM of the exercise was learned."
+        description="With `suggest_load=true`: load for the rep target at the reserve prescribed; null until a 1RM of "
+        "the exercise was learned."
     ),
 ]
+SUGGEST_LOAD = {
+    "suggest_load": one_of(
+        "true", "false", default="false", description="`true` adds `suggested_load` to the answer."
+    )
+}
 
 
 class LifterPrescription(Prescription, frozen=True, kw_only=True):
     """How close to failure one set of this lifter should be taken, why, and what was known."""
 
     context_used: ContextUsed
-    suggested_load: SuggestedLoad
+    suggested_load: SuggestedLoad = UNSET
 
 
 class LifterBriefPrescription(BriefPrescription, frozen=True, kw_only=True):
     """What an app shows on every set (`detail=brief`), and what was known."""
 
     context_used: ContextUsed
-    suggested_load: SuggestedLoad
+    suggested_load: SuggestedLoad = UNSET
 
 
 LifterPrescribed = LifterPrescription | LifterBriefPrescription
@@ -72,7 +79,7 @@ def told_profile(acquainted: Acquainted) -> Profile:
     rules=context_faults,
     rules_always=True,
     path_rules=LIFTER_PATH,
-    query=DETAIL,
+    query=DETAIL | SUGGEST_LOAD,
     never_missing=True,
 )
 async def create_lifter_prescription(
@@ -97,4 +104,6 @@ async def create_lifter_prescription(
     filled = fill(data, told_profile(found), found.known, found.at, policy, basis.numbers)
     kind = LifterPrescription if detail == "full" else LifterBriefPrescription
     plain = prescribed(filled.context_used, detail, state.policies)
-    return answer(request, kind(**asdict(plain), **asdict(filled)))
+    load = filled.suggested_load if request.query_params.get("suggest_load") == "true" else UNSET
+    told = kind(**asdict(plain), context_used=filled.context_used, suggested_load=load)
+    return answer(request, told)

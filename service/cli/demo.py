@@ -51,7 +51,7 @@ CALLS = (
     ),
     (
         "The next set of a lifter whose history is known: say only what you know",
-        "/v1/lifters/otter-7/prescriptions",
+        "/v1/lifters/otter-7/prescriptions?suggest_load=true",
         '{"exercise": "barbell_bench_press", "rep_target": 8, "load_kg": 80, "spotter": true}',
     ),
     ("What was learned of that lifter", "/v1/lifters/otter-7/state", None),

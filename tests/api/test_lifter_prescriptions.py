@@ -38,8 +38,9 @@ async def client(database_url: str) -> AsyncIterator[httpx.AsyncClient]:
 
 
 async def ask(client: httpx.AsyncClient, lifter: str = "lifter-7", **body: Any) -> dict[str, Any]:
-    """Return the prescription of a lifter."""
-    answer = await client.post(path("prescriptions", lifter=lifter), json=body)
+    """Return the prescription of a lifter, with a load suggested."""
+    asked = {"suggest_load": "true"}
+    answer = await client.post(path("prescriptions", lifter=lifter), json=body, params=asked)
     assert answer.status_code == 200, answer.text
     found: dict[str, Any] = answer.json()
     return found
@@ -91,8 +92,8 @@ async def test_a_brief_prescription_is_the_full_one_shortened(client: httpx.Asyn
     await settle(client)
     for context in CONTEXTS:
         body = {**context, "at": day(21)}
-        full = await client.post(path("prescriptions"), json=body)
-        brief = await client.post(f"{path('prescriptions')}?detail=brief", json=body)
+        full = await client.post(f"{path('prescriptions')}?suggest_load=true", json=body)
+        brief = await client.post(f"{path('prescriptions')}?suggest_load=true&detail=brief", json=body)
         assert set(OWN) <= set(brief.json()) < set(full.json())
         assert members(brief).items() < members(full).items()
 
@@ -102,7 +103,7 @@ async def test_messagepack_says_the_same(client: httpx.AsyncClient) -> None:
     await settle(client)
     body = {"rep_target": 8, "exercise": BENCH, "load_kg": 80.0, "at": day(21)}
     packed = await client.post(
-        path("prescriptions"),
+        f"{path('prescriptions')}?suggest_load=true",
         content=msgspec.msgpack.encode(body),
         headers={"content-type": MESSAGEPACK, "accept": MESSAGEPACK},
     )
@@ -176,6 +177,22 @@ async def test_a_load_becomes_a_percent_once_a_1rm_is_known(client: httpx.AsyncC
         assert (await ask(client, **asked | {"load_kg": load}))["context_used"]["load_percent_1rm"] == percent
     nameless = await ask(client, rep_target=8, load_kg=80, at=day(2))
     assert (nameless["context_used"]["load_percent_1rm"], nameless["suggested_load"]) == (None, None)
+
+
+@pytest.mark.parametrize("detail", ["full", "brief"])
+async def test_the_answer_adds_the_context_used_and_nothing_unasked(
+    client: httpx.AsyncClient, detail: str
+) -> None:
+    """Without it, the answer is the stateless one to that context, byte for byte."""
+    await settle(client)
+    body = {"rep_target": 8, "exercise": BENCH, "load_kg": 80}
+    found = (await client.post(path("prescriptions"), json=body, params={"detail": detail})).json()
+    used = found.pop("context_used")
+    stateless = await client.post("/v1/prescriptions", json=used, params={"detail": detail})
+    assert stateless.json() == found
+    asked = {"detail": detail, "suggest_load": "true"}
+    more = (await client.post(path("prescriptions"), json=body, params=asked)).json()
+    assert set(more) - set(found) == {"context_used", "suggested_load"}
 
 
 async def test_at_an_earlier_instant_later_sets_are_unknown(client: httpx.AsyncClient) -> None:
