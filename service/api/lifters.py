@@ -19,9 +19,10 @@ from service.storage.lifters import LifterRow, erase_lifter, find_lifter, lock_l
 from service.storage.tenancy import tenant_reading, tenant_writing
 
 TAGS = ["Lifters"]
+LIFTER_ID_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_.:-]{0,63}\Z"
 LIFTER_PATH = {
     "lifter_id": matching(
-        r"^[A-Za-z0-9][A-Za-z0-9_.:-]{0,63}\Z",
+        LIFTER_ID_PATTERN,
         "1 to 64 letters, digits and _ . : - , starting with a letter or digit",
         "The caller's own pseudonym of a lifter; never a name.",
     )

@@ -11,6 +11,7 @@ import msgspec
 from msgspec import Meta, Struct
 from msgspec.structs import asdict
 
+from service.api.lifters import LIFTER_ID_PATTERN
 from service.api.reading import Members, Rules, valid
 from service.api.whole_faults import context_faults
 from service.errors import Fault, InputRefused, Unreadable
@@ -26,7 +27,7 @@ T = TypeVar("T", bound=Struct)
 LifterId = Annotated[
     str,
     Meta(
-        pattern=r"^[A-Za-z0-9][A-Za-z0-9_.:-]{0,63}\Z",
+        pattern=LIFTER_ID_PATTERN,
         extra={"told": "1 to 64 letters, digits and _ . : - , starting with a letter or digit"},
     ),
 ]

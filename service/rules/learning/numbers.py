@@ -1,4 +1,4 @@
-"""The numbers learning works with, as typed data. `service.policy.learning` reads them from a file."""
+"""The numbers learning works with, as typed data. `service.policy.learning_numbers` reads them from a file."""
 
 from typing import Annotated
 
