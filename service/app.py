@@ -1,5 +1,6 @@
 """Puts one application together: settings, policies, store, routes, outer layer."""
 
+import asyncio
 import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -14,6 +15,7 @@ from service.api import (
     lifter_prescriptions,
     lifter_views,
     lifters,
+    plan_prescriptions,
     prescriptions,
     problem_pages,
     set_batches,
@@ -26,7 +28,7 @@ from service.api.keyring import KeyRing, authorise
 from service.api.problems import on_error
 from service.api.shortcut import make_shortcut
 from service.policy.catalogue import Policies, load_policies
-from service.policy.learning_numbers import load_learning
+from service.policy.plan_basis import load_plan_basis
 from service.rules.learning.basis import Basis
 from service.settings import Settings, read_settings
 from service.storage.engine import close_store, open_store
@@ -34,6 +36,7 @@ from service.storage.engine import close_store, open_store
 HANDLERS = (
     prescriptions.create_prescription,
     prescriptions.create_prescriptions,
+    plan_prescriptions.create_plan_prescription,
     estimates.create_one_rep_max,
     estimates.create_repetitions,
     estimates.create_load,
@@ -46,6 +49,7 @@ HANDLERS = (
     single_sets.put_set,
     single_sets.delete_set,
     lifter_prescriptions.create_lifter_prescription,
+    plan_prescriptions.create_lifter_plan_prescription,
     lifter_views.get_state,
     lifter_views.get_review,
     lifter_views.export_lifter,
@@ -75,10 +79,18 @@ def litestar_app(settings: Settings, policies: Policies) -> Litestar:
             await close_store(app.state.store)
 
     store = open_store(settings.database_url)
-    basis = Basis(policy=policies.newest, numbers=load_learning(policies.newest))
+    plan_basis = load_plan_basis(policies.newest)
+    state = {
+        "policies": policies,
+        "basis": Basis(policy=policies.newest, numbers=plan_basis.learning),
+        "plan_basis": plan_basis,
+        "one_plan": asyncio.Semaphore(1),
+        "store": store,
+        "keyring": KeyRing(store),
+    }
     return Litestar(
         route_handlers=list(HANDLERS),
-        state=State({"policies": policies, "basis": basis, "store": store, "keyring": KeyRing(store)}),
+        state=State(state),
         lifespan=[lifespan],
         guards=[authorise],
         before_request=admit,

@@ -52,13 +52,16 @@ def _peeled(annotation: Any) -> tuple[Any, list[Meta], bool]:
             return annotation, metas, nullable
 
 
+def struct_in(annotation: Any) -> type[Struct] | None:
+    """Return the Struct `annotation` takes; None when it takes something else."""
+    kind, _, _ = _peeled(annotation)
+    return kind if isinstance(kind, type) and issubclass(kind, Struct) else None
+
+
 def struct_in_array(annotation: Any) -> type[Struct] | None:
     """Return the Struct an array of `annotation` holds; None when it is no array of Structs."""
     kind, _, _ = _peeled(annotation)
-    if get_origin(kind) not in (list, tuple):
-        return None
-    item, _, _ = _peeled(get_args(kind)[0])
-    return item if isinstance(item, type) and issubclass(item, Struct) else None
+    return struct_in(get_args(kind)[0]) if get_origin(kind) in (list, tuple) else None
 
 
 def _bound(metas: list[Meta], *names: str) -> Any:

@@ -14,7 +14,7 @@ from typing import Any, TypeVar, cast, get_type_hints
 
 import msgspec
 
-from service.api.faults import faults_in, struct_in_array
+from service.api.faults import faults_in, struct_in, struct_in_array
 from service.errors import Fault, InputRefused, MediaTypeRefused, Unreadable
 
 T = TypeVar("T")
@@ -131,7 +131,7 @@ def _hints(kind: Any) -> dict[str, Any]:
 
 
 def _sound_members(value: Any, kind: Any) -> Members:
-    """Return the members that are valid, each by itself; of an array of Structs that is not, each one's members."""
+    """Return the members that are valid, each by itself; of a Struct that is not, or of each in an array, its own."""
     hints = _hints(kind)
     found: Members = {}
     for field in msgspec.structs.fields(kind) if isinstance(value, dict) else ():
@@ -140,7 +140,9 @@ def _sound_members(value: Any, kind: Any) -> Members:
             try:
                 found[field.name] = msgspec.convert(sent, hint, strict=True)
             except (msgspec.ValidationError, OverflowError):
-                item = struct_in_array(hint)
+                single, item = struct_in(hint), struct_in_array(hint)
+                if single is not None and isinstance(sent, dict):
+                    found[field.name] = _sound_members(sent, single)
                 if item is not None and isinstance(sent, list):
                     found[field.name] = tuple(_sound_members(entry, item) for entry in sent[:MOST_EXPLAINED])
     return found

@@ -59,14 +59,33 @@ def _order_above_count(order: str, count: str) -> list[Schema]:
     ]
 
 
-def _forbidden_pairs() -> Schema:
+def _without_shift(policies: Policies, *members: str) -> list[Schema]:
+    """Members that ask a policy for a shift of the plan which it does not know."""
+    old = [policy.version for policy in policies.versions if not policy.readers["plan_shift_reps"]]
+    return [
+        {
+            "required": [member, "policy"],
+            "properties": {"policy": {"enum": old}, member: {"type": ["number", "object"]}},
+        }
+        for member in members
+    ]
+
+
+def _forbidden_pairs(policies: Policies) -> Schema:
     both = {
         "required": ["exercise", "exercise_traits"],
         "properties": {"exercise": {"type": "string"}, "exercise_traits": {"type": "object"}},
     }
     orders = _order_above_count("exercise_order", "exercises_in_session")
     orders += _order_above_count("set_order", "sets_in_exercise")
-    return {"anyOf": [both, *orders]}
+    return {"anyOf": [both, *orders, *_without_shift(policies, "plan_shift_reps")]}
+
+
+def _name_keys(schema: Schema, name: str) -> None:
+    """Close the names of a map's members to a catalogue."""
+    for arm in schema["anyOf"]:
+        if "propertyNames" in arm:
+            arm["propertyNames"] = _ref(name)
 
 
 def with_rules(components: dict[str, Schema], policies: Policies) -> dict[str, Schema]:
@@ -78,11 +97,11 @@ def with_rules(components: dict[str, Schema], policies: Policies) -> dict[str, S
         for member, name in CATALOGUED.items():
             if member in schema.get("properties", {}):
                 schema["properties"][member] = _closed(schema["properties"][member], name)
-    for arm in ruled["ExerciseTraits"]["properties"]["muscles"]["anyOf"]:
-        if "propertyNames" in arm:
-            arm["propertyNames"] = _ref("MuscleId")
+    _name_keys(ruled["ExerciseTraits"]["properties"]["muscles"], "MuscleId")
+    _name_keys(ruled["PlanLifter"]["properties"]["exposures"], "ExerciseId")
     for context in ("SetContext", "LifterSetContext"):
-        ruled[context]["not"] = _forbidden_pairs()
+        ruled[context]["not"] = _forbidden_pairs(policies)
+    ruled["Plan"]["not"] = {"anyOf": _without_shift(policies, "limits", "progression")}
     # an item that is no valid context gets a problem of its own, so the array takes anything
     contexts = ruled["Batch"]["properties"]["contexts"]
     contexts["items"] = {

@@ -16,6 +16,7 @@ from service.policy.catalogue import Policies
 from service.rules.context import SetContext
 from service.rules.estimate import unknown_exercise
 from service.rules.learning.checks import faults_of_set
+from service.rules.plans.validity import faults_of_plan
 from service.rules.validity import faults_of
 
 
@@ -27,7 +28,11 @@ def context_faults(members: Members, policies: Policies) -> tuple[Fault, ...]:
         policy = policies.get(members.get("policy"))
     except PolicyNotFound as error:
         unknown = (Fault("#/policy", str(error)),)
-    told = {name: members[name] for name in SetContext.__struct_fields__ if name in members}
+    told = {
+        name: members[name]
+        for name in SetContext.__struct_fields__
+        if name in members and not isinstance(members[name], dict)  # of what is broken no rule can tell
+    }
     some_context: dict[str, Any] = {"rep_target": 1, **told}  # no rule looks at rep_target
     return (*faults_of(SetContext(**some_context), policy), *unknown)
 
@@ -45,6 +50,16 @@ def set_faults(members: Members, policies: Policies, path: Mapping[str, str]) ->
     if members.get("set_id") and str(members["set_id"]) != path["set_id"].lower():
         yield Fault("#/set_id", "must be the set_id of the path, or left out")
     yield from faults_of_set(members, policies.newest, now())
+
+
+def plan_faults(members: Members, policies: Policies) -> Iterator[Fault]:
+    """Yield what is wrong with a plan of which these members are sound."""
+    policy = policies.newest
+    try:
+        policy = policies.get(members.get("policy"))
+    except PolicyNotFound as error:
+        yield Fault("#/policy", str(error))
+    yield from faults_of_plan(members, policy)
 
 
 def batch_faults(members: Members, policies: Policies) -> Iterator[Fault]:

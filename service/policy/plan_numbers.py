@@ -75,6 +75,11 @@ def _sources(numbers: PlanNumbers, policy: Policy) -> Iterator[str]:
 def _texts(numbers: PlanNumbers, policy: Policy) -> Iterator[str]:
     exercise = max((one.name for one in policy.data.exercises.values()), key=len)
     muscles = sorted(policy.data.muscles, key=len, reverse=True)
+    moved = WIDEST | {"limit": 0.55, "cost_reps": 88.8, "number": 5219, "muscle": muscles[0]}
+    told = {"text_session": numbers.limit.text_session, "text_share": numbers.limit.text_share}
+    told |= structs.asdict(numbers.assumed)
+    for name, template in told.items():
+        yield from _told(name, template, moved | {"value": 86_400})
     for code, rule in _rules(numbers).items():
         own = structs.asdict(rule)
         listed = named(muscles, own.get("most_named", 1))

@@ -21,6 +21,7 @@ Caution = Literal[
 
 MOST_REPS = 50
 MOST_EXERCISES = 30
+MOST_SHIFT_REPS = 5
 
 # `\Z`, not `$`: in Python `$` also matches before a final newline. The document publishes `$`.
 Identifier = Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9_]{0,63}\Z", max_length=64)]
@@ -141,6 +142,18 @@ class SetContext(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
         | None
     ) = None
     deload: Annotated[bool, Meta(description="True in a deload week.")] | None = None
+    plan_shift_reps: (
+        Annotated[
+            float,
+            Meta(
+                ge=-MOST_SHIFT_REPS,
+                le=MOST_SHIFT_REPS,
+                description="Asked of this set by a whole plan: its progression, or a limit on failure "
+                "[repetitions]; positive is further from failure.",
+            ),
+        ]
+        | None
+    ) = None
     spotter: Annotated[bool, Meta(description="True when a competent spotter stands by.")] | None = None
     safety_arms: (
         Annotated[bool, Meta(description="True when safety arms or pins would catch the bar.")] | None

@@ -34,6 +34,7 @@ class Facts(Struct, frozen=True, kw_only=True):
     hours_until_muscle_trained: float
     failure_share_7d: float
     deload: bool
+    plan_shift_reps: float
     spotter: bool
     safety_arms: bool
     cautions: tuple[Caution, ...]
@@ -139,6 +140,7 @@ INPUTS: dict[str, Input] = {
     ),
     "failure_share_7d": Input(("failure_share_7d",), _field("failure_share_7d")),
     "deload": Input(("deload",), _field("deload"), FLAG),
+    "plan_shift_reps": Input(("plan_shift_reps",), _field("plan_shift_reps")),
     "joints": Input(("exercise", "joints"), _field("joints"), ("multi", "single")),
     "equipment": Input(
         ("exercise", "equipment"),
@@ -197,6 +199,7 @@ def facts_of(context: SetContext, data: PolicyData) -> Facts:
         ),
         failure_share_7d=_or(context.failure_share_7d, neutral.failure_share_7d),
         deload=bool(context.deload),
+        plan_shift_reps=_or(context.plan_shift_reps, 0.0),
         spotter=bool(context.spotter),
         safety_arms=bool(context.safety_arms),
         cautions=context.cautions or (),

@@ -38,6 +38,14 @@ def _exercise_faults(context: SetContext, policy: Policy) -> list[Fault]:
     return found
 
 
+def _shift_faults(context: SetContext, policy: Policy) -> list[Fault]:
+    if context.plan_shift_reps is None or policy.readers["plan_shift_reps"]:
+        return []
+    return [
+        Fault("#/plan_shift_reps", f"policy {policy.version} knows no shift; pin a later one or leave it out")
+    ]
+
+
 def _caution_faults(context: SetContext) -> list[Fault]:
     cautions = context.cautions or ()
     return [
@@ -52,4 +60,9 @@ def faults_of(context: SetContext, policy: Policy) -> tuple[Fault, ...]:
 
     A rule over two members is reported at the one the contract names first.
     """
-    return (*_exercise_faults(context, policy), *_order_faults(context), *_caution_faults(context))
+    return (
+        *_exercise_faults(context, policy),
+        *_order_faults(context),
+        *_shift_faults(context, policy),
+        *_caution_faults(context),
+    )

@@ -9,9 +9,10 @@ NEWEST = dated_folders()[-1]
 
 
 def copy_data(to: Path) -> Path:
-    """Copy every version into `to`, nothing released there; return the new root."""
+    """Copy the newest version into `to`, as one whole folder, nothing released there; return the new root."""
     root = to / "data"
-    shutil.copytree(DATA, root, ignore=shutil.ignore_patterns("released.toml"))
+    for folder in dated_folders():
+        shutil.copytree(DATA / folder, root / NEWEST, dirs_exist_ok=True)
     return root
 
 

@@ -19,6 +19,7 @@ from service.policy.catalogue import load_policies
 from service.rules.compiled import Policy
 from service.rules.context import SetContext
 from service.rules.prescribe import prescribe
+from service.rules.validity import faults_of
 
 FOLDER = Path(__file__).parents[1] / "cases" / "golden"
 
@@ -30,9 +31,10 @@ class Golden(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     answer: msgspec.Raw
 
 
-def contexts(folder: Path = FOLDER) -> list[bytes]:
-    """The contexts to answer, as JSON bytes."""
-    return (folder / "contexts.jsonl").read_bytes().splitlines()
+def contexts(policy: Policy, folder: Path = FOLDER) -> list[bytes]:
+    """The contexts to answer, as JSON bytes: those with members younger than the policy are left out."""
+    lines = (folder / "contexts.jsonl").read_bytes().splitlines()
+    return [line for line in lines if not faults_of(msgspec.json.decode(line, type=SetContext), policy)]
 
 
 def answered(context: bytes, policy: Policy) -> bytes:
@@ -51,7 +53,7 @@ def write_golden(version: str, folder: Path = FOLDER) -> Path:
     path = folder / f"{version}.jsonl"
     lines = [
         msgspec.json.encode(Golden(msgspec.Raw(context), msgspec.Raw(answered(context, policy))))
-        for context in contexts(folder)
+        for context in contexts(policy, folder)
     ]
     with path.open("xb") as file:
         file.write(b"\n".join(lines) + b"\n")

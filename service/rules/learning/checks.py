@@ -31,6 +31,10 @@ def faults_of_set(members: Mapping[str, Any], policy: Policy, now: datetime, at:
     if exercise is not None and exercise not in policy.data.exercises:
         found.append(Fault(f"{at}/exercise", unknown_exercise(exercise, policy).detail))
     call, reps = members.get("rir_call"), members.get("reps")
-    if call is not None and reps is not None and (fault := _call_fault(call, reps, at)) is not None:
+    if (
+        isinstance(call, ReserveCall)
+        and reps is not None
+        and (fault := _call_fault(call, reps, at)) is not None
+    ):
         found.append(fault)
     return found

@@ -65,7 +65,8 @@ class Filled(Struct, frozen=True, kw_only=True):
     suggested_load: LoadEstimate | None
 
 
-def _direct_muscles(context: SetContext, policy: Policy) -> tuple[str, ...]:
+def direct_muscles(context: SetContext, policy: Policy) -> tuple[str, ...]:
+    """Return the muscles the set's exercise trains directly; none when the exercise is unknown."""
     shares: dict[str, float] = {}
     if context.exercise is not None:
         shares = policy.data.exercises[context.exercise].muscles
@@ -74,39 +75,42 @@ def _direct_muscles(context: SetContext, policy: Policy) -> tuple[str, ...]:
     return tuple(muscle for muscle, share in shares.items() if share == 1)
 
 
-def _cautions(
-    context: SetContext, profile: Profile, known: Known, at: Micros, numbers: Learning
+def cautions_in_force(
+    told_now: tuple[Caution, ...] | None, profile: Profile, known: Known, at: Micros, numbers: Learning
 ) -> tuple[Caution, ...] | None:
-    told = {*(context.cautions or ()), *(profile.cautions or ())}
+    """Return what calls for care at `at`: told now, told with the profile, or a set stopped for safety lately."""
+    told = {*(told_now or ()), *(profile.cautions or ())}
     stopped = known.lifter.safety_stop_at
     if stopped is not None and at - stopped <= numbers.fatigue.safety_stop_days * MICROS_PER_DAY:
         told.add(STOPPED_FOR_SAFETY)
     ordered = tuple(caution for caution in get_args(Caution) if caution in told)
-    return ordered or context.cautions
+    return ordered or told_now
 
 
 def _hours(context: SetContext, known: Known, at: Micros, policy: Policy, numbers: Learning) -> float | None:
     found = [
         hours
-        for muscle in _direct_muscles(context, policy)
+        for muscle in direct_muscles(context, policy)
         if muscle in known.muscles
         and (hours := hours_since_trained(known.muscles[muscle], at, numbers)) is not None
     ]
     return min(round(min(found), DECIMALS), MOST_HOURS) if found else None
 
 
-def _failure_share(
+def failure_share(
     context: SetContext, known: Known, at: Micros, policy: Policy, numbers: Learning
 ) -> float | None:
+    """Return the largest failure share [0-1] of the last days among the direct muscles; None when none is known."""
     shares = [
         failure_window(known.muscles[muscle], at, numbers)[1]
-        for muscle in _direct_muscles(context, policy)
+        for muscle in direct_muscles(context, policy)
         if muscle in known.muscles
     ]
     return round(max(shares), DECIMALS) if shares else None
 
 
-def _strength(exercise: str | None, known: Known, at: Micros, numbers: Learning) -> StrengthKnown | None:
+def strength_known(exercise: str | None, known: Known, at: Micros, numbers: Learning) -> StrengthKnown | None:
+    """Return what is known of the lifter's strength in the exercise at `at`; None when nothing is."""
     row = known.exercises.get(exercise or "")
     if row is None or row.strength is None:
         return None
@@ -133,7 +137,7 @@ def _filled(
         context,
         experience=context.experience or profile.experience,
         goal=context.goal or profile.goal,
-        cautions=_cautions(context, profile, known, at, numbers),
+        cautions=cautions_in_force(context.cautions, profile, known, at, numbers),
     )
     if not known.lifter.sets:
         return filled
@@ -144,19 +148,20 @@ def _filled(
     percent, hours = context.load_percent_1rm, context.hours_since_muscle_trained
     share = context.failure_share_7d
     if percent is None:
-        percent = _load_percent(load_kg, _strength(context.exercise, known, at, numbers))
+        percent = _load_percent(load_kg, strength_known(context.exercise, known, at, numbers))
     return structs.replace(
         filled,
         exposures=exposures,
         load_percent_1rm=percent,
         hours_since_muscle_trained=_hours(context, known, at, policy, numbers) if hours is None else hours,
-        failure_share_7d=_failure_share(context, known, at, policy, numbers) if share is None else share,
+        failure_share_7d=failure_share(context, known, at, policy, numbers) if share is None else share,
     )
 
 
-def _bias(
+def reporting_bias(
     context: SetContext, target: float, known: Known, policy: Policy, numbers: Learning
 ) -> ReportingBias:
+    """Return how far the lifter's count is off [repetitions] in such a set with `target` in reserve."""
     reporting = numbers.reporting
     exercise = policy.data.exercises.get(context.exercise or "")
     condition = Condition(
@@ -203,9 +208,9 @@ def fill(
         return Filled(context_used=filled, suggested_load=None)
     # The bias depends on the reserve to be reported, so the target is found first: no bias moves it.
     if filled.reporting_bias is None and known.lifter.sets:
-        bias = _bias(filled, reserve.target, known, policy, numbers)
+        bias = reporting_bias(filled, reserve.target, known, policy, numbers)
         filled = structs.replace(filled, reporting_bias=bias)
-    strength = _strength(context.exercise, known, at, numbers)
+    strength = strength_known(context.exercise, known, at, numbers)
     suggested = _suggested(filled, reserve.target, strength, policy)
     return Filled(context_used=filled, suggested_load=suggested)
 
@@ -222,4 +227,4 @@ def needed(context: SetContext, policy: Policy) -> Needed:
     exercises: tuple[str, ...] = ()
     if context.exercise is not None:
         exercises = (context.exercise, *like_exercises(context.exercise, policy))
-    return Needed(exercises=exercises, muscles=_direct_muscles(context, policy))
+    return Needed(exercises=exercises, muscles=direct_muscles(context, policy))

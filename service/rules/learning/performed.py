@@ -86,8 +86,8 @@ class PerformedSet(SetAsDone, frozen=True, kw_only=True, forbid_unknown_fields=T
     set_id: Annotated[UUID, Meta(description="Chosen by the caller; made when left out.")] | None = None
 
 
-def instant_of(text: str) -> datetime:
-    """Return an instant of INSTANT_PATTERN, in UTC. Finer than a microsecond is cut off.
+def local_instant_of(text: str) -> datetime:
+    """Return an instant of INSTANT_PATTERN in its own offset. Finer than a microsecond is cut off.
 
     Raises ValueError for what is none.
     """
@@ -95,7 +95,12 @@ def instant_of(text: str) -> datetime:
     if tail:
         digits = tail[: next(n for n, c in enumerate(tail) if not c.isdigit())]
         text = f"{head}.{digits[:6].ljust(6, '0')}{tail[len(digits) :]}"
+    return datetime.fromisoformat(text)
+
+
+def instant_of(text: str) -> datetime:
+    """Return an instant of INSTANT_PATTERN, in UTC. Raises ValueError as `local_instant_of` does."""
     try:
-        return datetime.fromisoformat(text).astimezone(UTC)
+        return local_instant_of(text).astimezone(UTC)
     except OverflowError as error:
         raise ValueError(f"{text} is out of range") from error

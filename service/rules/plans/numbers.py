@@ -22,10 +22,22 @@ class Deload(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class Limit(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Reserve [repetitions] a set is moved to when a plan holds more failure than its limits allow."""
+    """Reserve [repetitions] a set is moved to when a plan holds more failure than its limits allow, and how it is told.
+
+    `text_session` and `text_share` may name limit, cost_reps, muscle, number (of the session or week, from 1).
+    """
 
     raise_to_reps: Reps
+    text_session: str
+    text_share: str
     source: Sourced
+
+
+class Assumed(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How values that stand in for what a plan leaves out are told; `rest_seconds` may name its value."""
+
+    rest_seconds: str
+    load_percent_1rm: str
 
 
 class Rule(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -131,4 +143,5 @@ class PlanNumbers(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     failure_source: Sourced
     deload: Deload
     limit: Limit
+    assumed: Assumed
     audit: Audit

@@ -18,9 +18,9 @@ from service.rules.learning.performed import Instant
 
 MOST_SESSIONS, MOST_SETS = 60, 3000
 MOST_WEEKS = 52
-MOST_SHIFT_REPS = 3
+MOST_PROGRESSION_REPS = 3
 Reserve = Annotated[float, Meta(ge=0, le=10)]
-Shift = Annotated[float, Meta(ge=-MOST_SHIFT_REPS, le=MOST_SHIFT_REPS)]
+Shift = Annotated[float, Meta(ge=-MOST_PROGRESSION_REPS, le=MOST_PROGRESSION_REPS)]
 
 
 class PlanSet(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
