@@ -12,6 +12,8 @@ from service.api.problem_types import PROBLEM_TYPES
 from service.rules import answer, context
 from service.rules.learning import context as history_context
 from service.rules.learning import performed, review, view
+from service.rules.plans import answer as plan_answer
+from service.rules.plans import audit_warning, plan
 from service.settings import SETTINGS
 
 ROOT = Path(__file__).parents[2]
@@ -30,7 +32,7 @@ def members(module: object) -> set[str]:
         for value in vars(module).values()
         if isinstance(value, type) and issubclass(value, Struct) and value.__module__ == module.__name__  # type: ignore[attr-defined]  # modules have names
     ]
-    return {field.name for struct in structs for field in msgspec.structs.fields(struct)}
+    return {field.encode_name for struct in structs for field in msgspec.structs.fields(struct)}
 
 
 def glossary_names() -> set[str]:
@@ -41,7 +43,7 @@ def glossary_names() -> set[str]:
 
 def test_glossary_names_every_struct_field_and_nothing_else() -> None:
     """One name per thing: a field without a row, or a row without a field, fails."""
-    documented = (context, answer, performed, history_context, view, review)
+    documented = (context, answer, performed, history_context, view, review, plan, plan_answer, audit_warning)
     assert glossary_names() == set().union(*map(members, documented))
 
 

@@ -8,7 +8,11 @@ from typing import Any
 import msgspec
 
 from service.policy.catalogue import load_policies
+from service.policy.plan_basis import load_plan_basis
 from service.rules.context import SetContext
+from service.rules.plans.plan import Plan
+from service.rules.plans.prescribe_plan import prescribe_plan
+from service.rules.plans.start import stateless_start
 from service.rules.prescribe import prescribe_brief
 from tests.serving import make_key, served
 
@@ -33,7 +37,7 @@ def without_nulls(members: dict[str, Any]) -> dict[str, Any]:
 
 async def test_the_loop_closes_as_printed(database_url: str) -> None:
     """Sets posted, next set asked for: the members the README shows are those of the answer."""
-    loop = README.split("## Close the loop")[1]
+    loop = README.split("## Close the loop")[1].split("\n## ")[0]
     calls = re.findall(r"8080(/v1/\S+)'.*?-d '(\{.*?\})'\n```", loop, re.DOTALL)
     printed = re.search(r"```json\n(.*?)\n```", loop, re.DOTALL)
     assert printed is not None
@@ -47,6 +51,22 @@ async def test_the_loop_closes_as_printed(database_url: str) -> None:
     answered["context_used"] = without_nulls(answered["context_used"])
     assert {name: answered[name] for name in shown} == shown
     assert again.json()["reasons"] == answered["reasons"]
+
+
+def test_the_plan_costs_what_is_printed() -> None:
+    """The plan of the README: totals, who pays for whom and the first warning are those of the answer."""
+    told = README.split("## A whole plan")[1]
+    sent = re.search(r"-d '(\{.*?\})'\n```\n", told, re.DOTALL)
+    printed = re.search(r"```json\n(.*?)\n```", told, re.DOTALL)
+    assert sent is not None
+    assert printed is not None
+    plan = msgspec.json.decode(sent[1], type=Plan)
+    basis = load_plan_basis(load_policies().newest)
+    answer = json.loads(msgspec.json.encode(prescribe_plan(plan, stateless_start(plan), basis, "brief")))
+    shown = json.loads(printed[1])
+    assert {name: answer["carryover"][name] for name in shown["carryover"]} == shown["carryover"]
+    assert answer["warnings"][0] == shown["warnings"][0]
+    assert shown["carryover"]["as_proposed"]["total_reps"] < shown["carryover"]["as_prescribed"]["total_reps"]
 
 
 def test_the_set_up_commands_are_one_line_each() -> None:
