@@ -16,6 +16,7 @@ COMMANDS = {
     "key": ("service.cli.key", "Make, list and revoke API keys."),
     "import": ("service.cli.importing", "Bring performed sets from a file into the database."),
     "prescribe": ("service.cli.prescribe", "Prescribe one set from a file."),
+    "plan": ("service.cli.plan", "Prescribe a plan and print its session sheets."),
     "policy": ("service.cli.policy", "List, show and check policy versions."),
     "document": ("service.cli.document", "Write or check the OpenAPI document."),
 }

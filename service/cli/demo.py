@@ -54,6 +54,16 @@ CALLS = (
         "/v1/lifters/otter-7/prescriptions?suggest_load=true",
         '{"exercise": "barbell_bench_press", "rep_target": 8, "load_kg": 80, "spotter": true}',
     ),
+    (
+        "A session of that lifter: what pressing to failure first would cost the triceps work",
+        "/v1/lifters/otter-7/plan-prescriptions?detail=brief",
+        (
+            '{"sessions": [{"starts_at": "2027-01-04T18:00:00+01:00", "exercises": ['
+            '{"exercise": "barbell_bench_press", "sets": [{"rep_target": 8, "load_percent_1rm": 78, '
+            '"rest_seconds": 180, "reps_in_reserve": 0}]}, {"exercise": "cable_triceps_pushdown", '
+            '"sets": [{"rep_target": 12, "load_percent_1rm": 70}]}]}]}'
+        ),
+    ),
     ("What was learned of that lifter", "/v1/lifters/otter-7/state", None),
     (
         "Prescribed against done, of the lifter who takes every set to failure",

@@ -175,6 +175,7 @@ def test_demo_serves_its_own_calls_and_leaves_nothing(tmp_path: Path, by_option:
         "decision",
         "load_kg",
         "decision",
+        "sessions",
         "lifter_id",
         "lifter_id",
     ]

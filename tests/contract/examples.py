@@ -27,7 +27,8 @@ CREATED, OK, REFUSED = 201, 200, 422
 QUERIES = {
     "createPlanPrescription": "?detail=brief",
     "createLifterPlanPrescription": "?detail=brief",
-    "getState": "?at=2026-11-23T18:00:00Z", "listSets": "?limit=2",
+    "getState": "?at=2026-11-23T18:00:00Z",
+    "listSets": "?limit=2",
 }
 PATHS = {"lifter_id": "lark-4", "set_id": "0193f8a4-7c00-7000-8000-000000000003"}
 

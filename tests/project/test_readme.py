@@ -2,6 +2,8 @@
 
 import json
 import re
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -67,6 +69,17 @@ def test_the_plan_costs_what_is_printed() -> None:
     assert {name: answer["carryover"][name] for name in shown["carryover"]} == shown["carryover"]
     assert answer["warnings"][0] == shown["warnings"][0]
     assert shown["carryover"]["as_proposed"]["total_reps"] < shown["carryover"]["as_prescribed"]["total_reps"]
+
+
+def test_the_sheet_prints_what_is_shown() -> None:
+    """The command of the README prints the part of the sheet that stands there."""
+    shown = re.search(
+        r"^\.venv/bin/effort (plan .*)\n```\n\n```\n(.*?)\n```", README, re.MULTILINE | re.DOTALL
+    )
+    assert shown is not None
+    command = [sys.executable, "-m", "service", *shown[1].split()]
+    printed = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    assert shown[2] in printed
 
 
 def test_the_set_up_commands_are_one_line_each() -> None:

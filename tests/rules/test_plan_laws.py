@@ -1,4 +1,4 @@
-"""Laws of whole plans: each set as the single endpoint has it, what later work may change, what a plan never undercuts."""
+"""Laws of whole plans: each set as the single endpoint has it, what later work may change, what is never undercut."""
 
 from math import fsum
 from typing import Any
@@ -12,11 +12,11 @@ from msgspec.structs import replace
 from service.rules.answer import BriefPrescription, Prescription
 from service.rules.carryover.predict import PredictedSet, predict
 from service.rules.context import SetContext
-from service.rules.plans.scenarios import planned, set_pointer
 from service.rules.prescribe import prescribe, prescribe_brief
 from tests.rules import contexts as single
 from tests.rules import replay
 from tests.rules.contexts import POLICY, Document, brisk
+from tests.rules.plans_at_will import documents, exercises_at_will, lifters_at_will, sets_at_will
 from tests.rules.whole_plans import (
     BASIS,
     LEGS,
@@ -24,15 +24,12 @@ from tests.rules.whole_plans import (
     PRESSES,
     TINY,
     answer,
-    documents,
     encoded,
-    exercises_at_will,
     factors,
     instant,
-    lifters_at_will,
     placed,
+    planned,
     session,
-    sets_at_will,
     settled,
     target,
     targets,
@@ -58,7 +55,9 @@ def changed(document: Document, at: int, exercises: list[Document]) -> Document:
 def test_every_context_used_gives_the_identical_prescription(document: Document) -> None:
     """In full byte for byte; in brief what the single endpoint answers in brief, with the same targets and places."""
     full, brief = answer(document, "full"), answer(document, "brief")
-    assert msgspec.structs.asdict(full) | {"sessions": None} == msgspec.structs.asdict(brief) | {"sessions": None}
+    assert msgspec.structs.asdict(full) | {"sessions": None} == msgspec.structs.asdict(brief) | {
+        "sessions": None
+    }
     for one, short in zip(placed(full).values(), placed(brief).values(), strict=True):
         assert isinstance(one.prescription, Prescription)
         assert encoded(prescribe(sent(one.context_used), POLICY)) == encoded(one.prescription)
@@ -195,8 +194,7 @@ def test_sessions_without_a_muscle_in_common_may_swap_their_times(
 
 def proposed(document: Document) -> tuple[PredictedSet, ...]:
     """Return what becomes of each set of the plan as proposed."""
-    trained = settled(document).trained
-    return predict(planned(trained, lambda stand: stand.reserve_reps, set_pointer), BASIS.carryover)
+    return predict(planned(settled(document), lambda stand: stand.reserve_reps), BASIS.carryover)
 
 
 @st.composite

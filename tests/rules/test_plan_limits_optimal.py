@@ -1,42 +1,30 @@
-"""A plan's limits on failure: kept in what is prescribed, by the best choice there is, each move told and needed."""
+"""Which sets stay at failure under a plan's limits: the best of all choices, tried one by one, all the way through."""
 
 from collections import Counter
 from fractions import Fraction
 from itertools import combinations
 from math import fsum
 
-import pytest
 from hypothesis import assume, given, settings
-from hypothesis import strategies as st
 from msgspec import Struct
 
 from service.rules.carryover.predict import predict
-from service.rules.plans import moves
-from service.rules.plans.answer import AllocationAnswer
 from service.rules.plans.moves import Settled
-from service.rules.plans.scenarios import planned, set_pointer
-from service.rules.plans.start import Start, start_from_history
-from tests.rules import replay
-from tests.rules.contexts import POLICY, Document, brisk
-from tests.rules.lifters import at, performed
+from service.rules.plans.schedule import schedule
+from service.rules.plans.start import stateless_start
+from service.rules.plans.walk import walk
+from tests.rules.contexts import Document, brisk
+from tests.rules.plans_at_will import eager_documents
 from tests.rules.whole_plans import (
     BASIS,
-    EAGER,
-    answer,
-    documents,
-    eager_documents,
-    history,
-    placed,
+    FAILURE_BELOW,
+    allocation,
     plan_of,
-    pointer,
-    session,
-    sets_of,
+    planned,
+    pointer_of,
     settled,
-    target,
-    targets,
 )
 
-FAILURE_BELOW, RAISED_TO = 0.5, 1.0  # repetitions in reserve, as the contract and the numbers of plans have it
 CLOSE = 1e-8  # of a share limit [sets]; a limit is kept but for rounding
 MOST_TRIED = 13  # sets at failure of which every choice is tried
 some = settings(brisk, max_examples=30)
@@ -55,7 +43,7 @@ class Failed(Struct, frozen=True):
 
 def costs(found: Settled) -> list[float]:
     """Return what later sets do not complete because of each [repetitions]: payments in proportion, added up anew."""
-    sets = planned(found.trained, lambda stand: stand.target_reps, set_pointer)
+    sets = planned(found, lambda stand: stand.target_reps)
     at_of = {one.source: at for at, one in enumerate(sets)}
     lost = [0.0] * len(sets)
     for done in predict(sets, BASIS.carryover):
@@ -71,7 +59,7 @@ def failed(found: Settled) -> list[Failed]:
     return [
         Failed(
             place=one.place,
-            pointer=set_pointer(one.stand),
+            pointer=pointer_of(one.stand),
             session=one.stand.slot.session,
             week=one.stand.slot.week,
             muscles=one.stand.slot.exercise.muscles,
@@ -118,13 +106,6 @@ def best(candidates: list[Failed], sets: Counter[tuple[int, str]], limits: Docum
     return set()
 
 
-def allocation(document: Document, start: Start | None = None) -> AllocationAnswer:
-    """Return what is told of the limits."""
-    found = settled(document, start).allocation
-    assert found is not None
-    return found
-
-
 @some
 @given(eager_documents(most_sessions=1))
 def test_in_one_session_the_choice_is_the_best_of_all_choices(document: Document) -> None:
@@ -144,7 +125,7 @@ def test_in_one_session_the_choice_is_the_best_of_all_choices(document: Document
 @some
 @given(eager_documents())
 def test_over_sessions_the_first_round_is_the_best_of_all_choices(document: Document) -> None:
-    """What the best choice leaves out is moved. More is moved only where less failure brought others close."""
+    """What the best choice leaves out is moved; more only where less failure then brings others close."""
     free = settled({**document, "limits": None})
     candidates = failed(free)
     assume(len(candidates) <= MOST_TRIED)
@@ -153,121 +134,26 @@ def test_over_sessions_the_first_round_is_the_best_of_all_choices(document: Docu
     moved = {move.pointer for move in limited.allocation.moves}
     first = {one.pointer for one in candidates} - best(candidates, totals(free), document["limits"])
     assert first <= moved
-    before = {set_pointer(one): one.target_reps for one in free.stands}
-    nearer = [
-        one for one in limited.stands if (one.target_reps or 0) < (before[set_pointer(one)] or 0)
+    shifts = [
+        (one.context.plan_shift_reps or 0.0) if pointer_of(one) in first else one.slot.shift_reps
+        for one in limited.stands
     ]
-    if not nearer:
+    plan = plan_of(document)
+    after = walk(schedule(plan, BASIS), shifts, stateless_start(plan), BASIS)
+    near = {
+        pointer_of(one) for one in after if one.target_reps is not None and one.target_reps < FAILURE_BELOW
+    }
+    if near <= {one.pointer for one in candidates}:
         assert first == moved
 
 
-def over(document: Document, start: Start | None = None) -> list[str]:
-    """Return every limit the prescribed targets break, counted anew from the answer alone."""
-    found = answer(document, start=start)
-    weeks = [one.stand.slot.week for one in settled(document, start).trained]
-    trained = [(place, one) for place, one in placed(found).items() if place in targets(found)]
-    limits, broken = document.get("limits") or {}, []
-    most, share = limits.get("failure_sets_per_session"), limits.get("failure_share_per_muscle_7d")
-    per_session: Counter[int] = Counter()
-    sets: Counter[tuple[int, str]] = Counter()
-    at_failure: Counter[tuple[int, str]] = Counter()
-    for week, (place, one) in zip(weeks, trained, strict=True):
-        near = target(one) < FAILURE_BELOW
-        per_session[place[0]] += near
-        for muscle, part in POLICY.data.exercises[str(one.context_used.exercise)].muscles.items():
-            sets[week, muscle] += part  # type: ignore[assignment]
-            at_failure[week, muscle] += part * near  # type: ignore[assignment]
-    if most is not None:
-        broken += [f"session {at}: {count}" for at, count in per_session.items() if count > most]
-    if share is not None:
-        broken += [f"{key}: {count}" for key, count in at_failure.items() if count > share * sets[key] + CLOSE]
-    return broken
-
-
-@brisk
-@given(documents() | eager_documents())
-def test_limits_are_kept_in_what_is_prescribed(document: Document) -> None:
-    """Sessions and shares, over every round; each move ends at one in reserve or more, and says why."""
-    assert over(document) == []
-    found = answer(document)
-    assert (found.allocation is None) == (document.get("limits") is None)
-    if found.allocation is not None:
-        sets = {pointer(place): target(one) for place, one in placed(found).items()}
-        assert all(sets[move.pointer] >= RAISED_TO for move in found.allocation.moves)
-        near = {place for place, reserve in targets(found).items() if reserve < FAILURE_BELOW}
-        assert set(found.allocation.kept) == set(map(pointer, near))
-        assert all(0 < len(move.text) <= 140 and "{" not in move.text for move in found.allocation.moves)
-
-
 @some
-@given(documents(limits=False), st.sampled_from((0, 0.5)))
-def test_a_limit_moves_no_set_that_is_not_over_it(document: Document, share: float) -> None:
-    """Every set that is not moved keeps its shift; what moved keeps its floor. Only distance from others changes."""
-    free, limited = answer(document), answer({**document, "limits": {"failure_share_per_muscle_7d": share}})
-    assert limited.allocation is not None
-    moved = {move.pointer for move in limited.allocation.moves}
-    for (place, one), other in zip(placed(free).items(), placed(limited).values(), strict=True):
-        shift, new = (each.context_used.plan_shift_reps or 0.0 for each in (one, other))
-        if pointer(place) in moved:
-            assert new > shift
-            assert target(other) >= replay.safety_floor(document.get("lifter", {}) | {"rep_target": 50, "exercise": None})
-        else:
-            assert new == shift
-
-
-WEEK_OF_FAILURE = [
-    performed(
-        at(day),
-        number,
-        exercise="machine_chest_fly",
-        load_kg=40,
-        reps=15,
-        set_endpoint="momentary_failure",
-    )
-    for number, day in enumerate((1, 1, 3, 3), 1)
-]
-
-
-@pytest.mark.parametrize("most", [0, 1, 2])
-@pytest.mark.parametrize("share", [None, 0.0, 0.3, 0.5])
-def test_limits_hold_with_a_history_of_failure(most: int, share: float | None) -> None:
-    """The earlier week counts in what is prescribed, and limits hold for the plan's own sets, whatever comes closer."""
-    fly = sets_of("machine_chest_fly", 3, rep_target=15, load_percent_1rm=62, rest_seconds=90)
-    document: Document = {
-        "lifter": EAGER,
-        "sessions": [session(fly, hours=hours) for hours in (0, 72, 168, 240)],
-        "limits": {"failure_sets_per_session": most, "failure_share_per_muscle_7d": share},
-    }
-    start = start_from_history(plan_of(document), *history(*WEEK_OF_FAILURE, before=document))
-    assert over(document, start) == []
-    found = settled(document, start)
-    assert found.stands[0].context.failure_share_7d == 1
-    assert found.allocation is not None
-    assert {move.pointer for move in found.allocation.moves}.isdisjoint(found.allocation.kept)
-
-
-def test_less_failure_brings_a_later_set_close_and_that_is_moved_too() -> None:
-    """Two sessions three days apart: all at failure in the first keep the second away from it; with none it is close."""
-    fly = sets_of("cable_chest_fly", 3, rep_target=12, load_percent_1rm=67)
-    document: Document = {"lifter": EAGER, "sessions": [session(fly), session(fly, hours=72)]}
-    free = targets(answer(document))
-    assert [reserve < FAILURE_BELOW for reserve in free.values()].count(True) < 6
-    told = allocation({**document, "limits": {"failure_sets_per_session": 0}})
-    assert {move.pointer for move in told.moves} > {pointer(at) for at, reserve in free.items() if reserve < 0.5}
-    assert told.kept == ()
-
-
-@pytest.mark.parametrize("rounds", [1, 2])
-def test_when_rounds_run_out_limits_hold_all_the_same(monkeypatch: pytest.MonkeyPatch, rounds: int) -> None:
-    """Every set that might come to failure is moved at once then; each is told, and it is not said to be optimal."""
-    monkeypatch.setattr(moves, "MOST_ROUNDS", rounds)
-    fly = sets_of("cable_chest_fly", 3, rep_target=12, load_percent_1rm=67)
-    document: Document = {
-        "lifter": EAGER,
-        "sessions": [session(fly, hours=hours) for hours in (0, 72, 144, 216)],
-        "limits": {"failure_sets_per_session": 1},
-    }
-    assert over(document) == []
+@given(eager_documents(gaps=(200.0, 400.0)))
+def test_weeks_apart_one_round_is_all(document: Document) -> None:
+    """Failure counts for seven days: sessions further apart do not move each other, and the choice is the best."""
+    free = settled({**document, "limits": None})
+    candidates = failed(free)
+    assume(len(candidates) <= MOST_TRIED)
     told = allocation(document)
-    shifted = {set_pointer(one) for one in settled(document).stands if one.context.plan_shift_reps}
-    assert shifted == {move.pointer for move in told.moves}
+    assert set(told.kept) == best(candidates, totals(free), document["limits"])
+    assert len(told.kept) + len(told.moves) == len(candidates)

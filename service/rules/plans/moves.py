@@ -16,13 +16,14 @@ from service.rules.plans.allocate import Allocation, Budget, Candidate, Move, al
 from service.rules.plans.answer import DECIMALS, AllocationAnswer, MovedSet
 from service.rules.plans.basis import PlanBasis
 from service.rules.plans.plan import PlanLimits
-from service.rules.plans.scenarios import Trained, planned, set_pointer, trained_sets
+from service.rules.plans.scenarios import ReserveOf, Trained, planned, trained_sets
 from service.rules.plans.schedule import Slot
 from service.rules.plans.start import Start
 from service.rules.plans.walk import Stand, walk
 from service.rules.prescribe import prescribe_brief
 
-MOST_ROUNDS = 6  # then every set not kept is raised at once, whatever its failure share
+# The last round looks at all sets that may yet come to failure, so that none is left to move after it.
+MOST_ROUNDS = 6
 SHIFT_STEP_REPS = 0.5
 
 
@@ -51,9 +52,9 @@ def _raised(stand: Stand, to_reps: float, policy: Policy) -> float:
     return shift
 
 
-def _candidates(trained: Sequence[Trained], basis: PlanBasis) -> list[Candidate]:
-    """Return the sets planned to end at failure, with what they cost later sets."""
-    sets = planned(trained, lambda stand: stand.target_reps, set_pointer)
+def _candidates(trained: Sequence[Trained], reserve_of: ReserveOf, basis: PlanBasis) -> list[Candidate]:
+    """Return the sets that end at failure with these reserves, with what they cost later sets."""
+    sets = planned(trained, reserve_of, lambda slot: slot.pointer)
     costs = cost_of(sets, predict(sets, basis.carryover))
     return [
         Candidate(
@@ -64,7 +65,7 @@ def _candidates(trained: Sequence[Trained], basis: PlanBasis) -> list[Candidate]
             cost_reps=costs[at],
         )
         for at, one in enumerate(trained)
-        if (one.stand.target_reps or 0.0) < basis.plans.failure_below_reps
+        if (sets[at].reps_in_reserve or 0.0) < basis.plans.failure_below_reps
     ]
 
 
@@ -87,7 +88,7 @@ def _told(move: Move, cost_reps: float, stand: Stand, limits: PlanLimits, basis:
         limit=limit, number=number, cost_reps=cost_reps, muscle=(move.muscle or "").replace("_", " ")
     )
     return MovedSet(
-        pointer=set_pointer(stand),
+        pointer=stand.slot.pointer,
         limit=move.limit,
         muscle=move.muscle,
         cost_reps=round(cost_reps, DECIMALS),
@@ -100,8 +101,8 @@ class _Round(NamedTuple):
     found: Allocation
 
 
-def _round(trained: Sequence[Trained], limits: PlanLimits, basis: PlanBasis) -> _Round:
-    candidates = _candidates(trained, basis)
+def _round(trained: Sequence[Trained], reserve_of: ReserveOf, limits: PlanLimits, basis: PlanBasis) -> _Round:
+    candidates = _candidates(trained, reserve_of, basis)
     budget = Budget(
         failure_sets_per_session=limits.failure_sets_per_session,
         failure_share_per_muscle=limits.failure_share_per_muscle_7d,
@@ -109,13 +110,9 @@ def _round(trained: Sequence[Trained], limits: PlanLimits, basis: PlanBasis) -> 
     return _Round(candidates, allocate(candidates, fractional_sets(trained), budget))
 
 
-def _raise_rest(stands: Sequence[Stand], kept: frozenset[int], shifts: list[float], basis: PlanBasis) -> None:
-    """Raise every set that is not kept and could come to failure, so that no further round is needed."""
-    for place, stand in enumerate(stands):
-        if place not in kept and stand.target_reps is not None:
-            calm = structs.replace(stand.context, failure_share_7d=None)
-            if (_target(calm, basis.policy) or 0.0) < basis.plans.failure_below_reps:
-                shifts[place] = _raised(stand, basis.plans.limit.raise_to_reps, basis.policy)
+def _closest(policy: Policy) -> ReserveOf:
+    """Return what gives the target a set would have with no failure before it: no later round brings it closer."""
+    return lambda stand: _target(structs.replace(stand.context, failure_share_7d=None), policy)
 
 
 def settle(slots: Sequence[Slot], start: Start, limits: PlanLimits | None, basis: PlanBasis) -> Settled:
@@ -132,17 +129,17 @@ def settle(slots: Sequence[Slot], start: Start, limits: PlanLimits | None, basis
         trained = trained_sets(stands, start, basis)
         if limits is None:
             return Settled(stands, trained, None)
-        candidates, found = _round(trained, limits, basis)
+        candidates, found = _round(trained, lambda stand: stand.target_reps, limits, basis)
         optimal = optimal and found.optimal
         if not found.moved:
             break
+        if left == 1:
+            optimal = False
+            candidates, found = _round(trained, _closest(basis.policy), limits, basis)
         costs = {one.place: one.cost_reps for one in candidates}
         for move in found.moved:
             shifts[move.place] = _raised(stands[move.place], basis.plans.limit.raise_to_reps, basis.policy)
             moves[move.place] = _told(move, costs[move.place], stands[move.place], limits, basis)
-        if left == 1:
-            optimal = False
-            _raise_rest(stands, found.kept, shifts, basis)
-    kept = tuple(set_pointer(stands[one.place]) for one in candidates if one.place in found.kept)
+    kept = tuple(stands[one.place].slot.pointer for one in candidates if one.place in found.kept)
     told = tuple(moves[place] for place in sorted(moves))
     return Settled(stands, trained, AllocationAnswer(kept=kept, moves=told, optimal=optimal))

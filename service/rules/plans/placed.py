@@ -6,7 +6,7 @@ from msgspec import Struct
 
 from service.rules.answer import BriefPrescription, Prescription
 from service.rules.context import SetContext
-from service.rules.plans.plan import PlanSet
+from service.rules.plans.plan import PlanSet, pointer_of
 from service.rules.policy import Exercise
 
 
@@ -36,12 +36,12 @@ class Placed(Struct, frozen=True, kw_only=True):
     @property
     def exercise_pointer(self) -> str:
         """JSON Pointer of the exercise in the plan."""
-        return f"/sessions/{self.session}/exercises/{self.exercise_at}"
+        return pointer_of(self.session, self.exercise_at)
 
     @property
     def pointer(self) -> str:
         """JSON Pointer of the set in the plan."""
-        return f"{self.exercise_pointer}/sets/{self.set_at}"
+        return pointer_of(self.session, self.exercise_at, self.set_at)
 
 
 def trains_alike(one: Exercise, other: Exercise) -> float:

@@ -128,3 +128,9 @@ class Plan(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     policy: (
         Annotated[PolicyVersion, Meta(description="Policy version to use; default: the newest.")] | None
     ) = None
+
+
+def pointer_of(session: int, exercise_at: int, set_at: int | None = None) -> str:
+    """Return the JSON Pointer of an exercise of a plan, or of a set of it; places count from 0."""
+    exercise = f"/sessions/{session}/exercises/{exercise_at}"
+    return exercise if set_at is None else f"{exercise}/sets/{set_at}"

@@ -11,6 +11,7 @@ from service.rules.learning.context import strength_known
 from service.rules.learning.known import MICROS_PER_SECOND
 from service.rules.plans.answer import DECIMALS, CarryOverAnswer, Paid, Scenario
 from service.rules.plans.basis import PlanBasis
+from service.rules.plans.schedule import Slot
 from service.rules.plans.start import Start
 from service.rules.plans.walk import Stand
 
@@ -26,16 +27,6 @@ class Trained(Struct, frozen=True, kw_only=True):
     place: int
     stand: Stand
     capacity_reps: float
-
-
-def exercise_pointer(stand: Stand) -> str:
-    """JSON Pointer of the set's exercise in the plan."""
-    return f"/sessions/{stand.slot.session}/exercises/{stand.slot.exercise_at}"
-
-
-def set_pointer(stand: Stand) -> str:
-    """JSON Pointer of the set in the plan."""
-    return f"{exercise_pointer(stand)}/sets/{stand.slot.set_at}"
 
 
 def _capacity_reps(stand: Stand, target_reps: float, start: Start, basis: PlanBasis) -> float:
@@ -63,12 +54,12 @@ def trained_sets(stands: Sequence[Stand], start: Start, basis: PlanBasis) -> lis
 
 
 def planned(
-    trained: Sequence[Trained], reserve_of: ReserveOf, source_of: Callable[[Stand], str]
+    trained: Sequence[Trained], reserve_of: ReserveOf, source_of: Callable[[Slot], str]
 ) -> list[PlannedSet]:
     """Return the sets as carry-over takes them."""
     return [
         PlannedSet(
-            source=source_of(one.stand),
+            source=source_of(one.stand.slot),
             session_starts_at_seconds=one.stand.slot.at // MICROS_PER_SECOND,
             muscles=one.stand.slot.exercise.muscles,
             rep_target=one.stand.slot.told.rep_target,
@@ -105,7 +96,7 @@ def _scenario(
     trained: Sequence[Trained], reserve_of: ReserveOf, basis: PlanBasis
 ) -> tuple[Scenario, list[float]]:
     """Return the plan done to `reserve_of` each set, and what each completes [repetitions]."""
-    predicted = predict(planned(trained, reserve_of, exercise_pointer), basis.carryover)
+    predicted = predict(planned(trained, reserve_of, lambda slot: slot.exercise_pointer), basis.carryover)
     reps = [done.predicted_reps for done in predicted]
     loads = [one.stand.slot.told.load_percent_1rm for one in trained]
     known = [load for load in loads if load is not None]
@@ -115,7 +106,7 @@ def _scenario(
     told = Scenario(
         total_reps=round(sum(reps), DECIMALS),
         total_load_reps=load_reps,
-        paid_by=_paid([exercise_pointer(one.stand) for one in trained], predicted),
+        paid_by=_paid([one.stand.slot.exercise_pointer for one in trained], predicted),
     )
     return told, reps
 

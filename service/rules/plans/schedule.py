@@ -10,7 +10,7 @@ from service.rules.learning.known import MICROS_PER_HOUR, Micros, micros_of
 from service.rules.learning.performed import local_instant_of
 from service.rules.plans.basis import PlanBasis
 from service.rules.plans.placed import trains_alike
-from service.rules.plans.plan import Plan, PlanExercise, PlanSet, Progression
+from service.rules.plans.plan import Plan, PlanExercise, PlanSet, Progression, pointer_of
 from service.rules.policy import Exercise
 
 DAYS_PER_WEEK = 7
@@ -41,6 +41,16 @@ class Slot(Struct, frozen=True, kw_only=True):
     told: PlanSet
     later_overlapping_sets: float
     hours_until_trained: float | None
+
+    @property
+    def exercise_pointer(self) -> str:
+        """JSON Pointer of the exercise in the plan."""
+        return pointer_of(self.session, self.exercise_at)
+
+    @property
+    def pointer(self) -> str:
+        """JSON Pointer of the set in the plan."""
+        return pointer_of(self.session, self.exercise_at, self.set_at)
 
     @property
     def cut(self) -> bool:
@@ -74,7 +84,7 @@ def shift_in_week(progression: Progression | None, week: int) -> float:
         return 0.0
     start, end = progression.start_shift_reps or 0.0, progression.end_shift_reps or 0.0
     steps = progression.weeks - 1
-    gone = min(week - 1, steps) / steps if steps else 0.0
+    gone = min(week - 1, steps) / steps if steps else float(week > 1)
     return round((start + (end - start) * gone) * STEPS_PER_REP) / STEPS_PER_REP
 
 

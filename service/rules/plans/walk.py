@@ -53,7 +53,8 @@ class _Walker:
         self.known = Known(
             lifter=known.lifter, exercises=dict(known.exercises), muscles=dict(known.muscles), weeks={}
         )
-        self.numbers = basis.learning if start.has_history else _without_credit(basis.learning)
+        self.own_only = _without_credit(basis.learning)
+        self.numbers = basis.learning if start.has_history else self.own_only
         self.seen: set[str] = set()
         self.trained: dict[str, Micros] = {}
         self.training: dict[str, Micros] = {}
@@ -73,7 +74,9 @@ class _Walker:
 
     def exposures(self, exercise: Exercise, at: Micros) -> float | None:
         """Earlier sessions that count [sessions]; None where nobody told and nothing took any away."""
-        found = round(credited_exposures(exercise, self.known, at, self.policy, self.numbers), DECIMALS)
+        # what is told of an exercise stands: a history of others alike adds nothing to it
+        numbers = self.own_only if exercise.id in (self.start.told.exposures or ()) else self.numbers
+        found = round(credited_exposures(exercise, self.known, at, self.policy, numbers), DECIMALS)
         untold = not self.start.has_history and self.start.told.exposures is None
         return None if untold and found >= self.policy.data.accustoming.full_exposures else found
 
@@ -107,7 +110,7 @@ class _Walker:
 
 
 def _without_credit(numbers: Learning) -> Learning:
-    """Numbers for a lifter of whom only told exposures are known: no credit from exercises alike."""
+    """Numbers for an exercise of which told exposures are all that is known: no credit from exercises alike."""
     return structs.replace(numbers, exposure=structs.replace(numbers.exposure, like_share=0.0))
 
 
