@@ -33,9 +33,23 @@ BODIES: dict[str, object] = {
     "createSets": {"sets": [SET]},
     "putSet": SET,
     "createLifterPrescription": PLANNED,
+    "createLifterPlanPrescription": {
+        "sessions": [
+            {
+                "starts_at": "2024-03-06T18:00:00Z",
+                "exercises": [{"exercise": "barbell_bench_press", "sets": [{"rep_target": 8}]}],
+            }
+        ]
+    },
 }
 # With an id that is new to the tenant these make a lifter, or prescribe to somebody unknown.
-OF_ONES_OWN = {"putLifter": 201, "createSets": 201, "createLifterPrescription": 200}
+OF_ONES_OWN = {
+    "putLifter": 201,
+    "createSets": 201,
+    "createLifterPrescription": 200,
+    "createLifterPlanPrescription": 200,
+}
+PRESCRIBING = ("createLifterPrescription", "createLifterPlanPrescription")
 
 
 def handler_scopes() -> Mapping[str, tuple[str, ...]]:
@@ -96,7 +110,7 @@ async def test_what_makes_a_lifter_makes_ones_own(database_url: str, name: str) 
         assert answer.status_code == OF_ONES_OWN[name]
         assert b"secret" not in answer.content
         assert await export(owner) == before
-        if name == "createLifterPrescription":
+        if name in PRESCRIBING:
             assert_problem(await rival.get(path()), 404)
         else:
             own = await export(rival)
