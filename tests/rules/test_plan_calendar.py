@@ -1,5 +1,7 @@
 """A block in weeks: the shift its progression asks for, deloads and what they cut."""
 
+from collections import Counter
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -7,16 +9,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.rules.plans.answer import PrescribedPlan
-from tests.rules.contexts import Document, brisk
+from tests.rules.contexts import POLICY, Document, brisk
 from tests.rules.plans_at_will import documents, sets_at_will
 from tests.rules.whole_plans import (
     EAGER,
+    FAILURE_BELOW,
     answer,
     contexts,
     factors,
     placed,
     session,
     sets_of,
+    target,
 )
 
 PRESS = sets_of("machine_chest_press", 1)
@@ -215,3 +219,31 @@ def test_a_cut_set_less_leaves_the_rest_as_it_is() -> None:
     left = {place: one for place, one in placed(four).items() if place != (0, 0, 3)}
     left.pop((0, 0, 2))
     assert left == {place: one for place, one in placed(three).items() if place != (0, 0, 2)}
+
+
+@brisk
+@given(documents())
+def test_weeks_count_what_is_trained_and_what_of_it_is_planned_to_fail(document: Document) -> None:
+    """Counted anew: shares of every set that is not cut; failure below half a rep, proposed if given, else target.
+
+    All weeks have one offset here, so that a session's Monday is its week.
+    """
+    for day in document["sessions"]:
+        day["starts_at"] = datetime.fromisoformat(day["starts_at"]).astimezone(UTC).isoformat()
+    found = answer(document)
+    sets: Counter[tuple[str, str]] = Counter()
+    failed: Counter[tuple[str, str]] = Counter()
+    for (at, place, n), one in placed(found).items():
+        day = document["sessions"][at]
+        start = datetime.fromisoformat(day["starts_at"])
+        monday = (start - timedelta(days=start.weekday())).date().isoformat()
+        reserve = day["exercises"][place]["sets"][n].get("reps_in_reserve")
+        near = (target(one) if reserve is None else reserve) < FAILURE_BELOW
+        for muscle, share in POLICY.data.exercises[str(one.context_used.exercise)].muscles.items():
+            if not one.cut:
+                sets[monday, muscle] += share  # type: ignore[assignment]
+                failed[monday, muscle] += share * near  # type: ignore[assignment]
+    told = {(week.starts_on, each.muscle): each for week in found.weeks for each in week.muscles}
+    assert {key: each.fractional_sets for key, each in told.items()} == sets
+    for key, each in told.items():
+        assert each.failure_share == pytest.approx(failed[key] / sets[key], abs=0.0005)

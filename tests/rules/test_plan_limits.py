@@ -179,3 +179,22 @@ def test_however_few_rounds_there_are_limits_hold_and_every_shift_is_told(
         pointer_of(one) for one in stands if one.target_reps is not None and one.target_reps < FAILURE_BELOW
     }
     assert set(told.kept) == near
+
+
+def test_a_share_is_of_counted_sets_indirect_ones_half() -> None:
+    """Four presses count two for the triceps, two pushdowns two: of these four a third is one, not two."""
+    press = sets_of("machine_chest_press", 4, rep_target=10, load_percent_1rm=72)
+    pushdown = sets_of("cable_triceps_pushdown", 2, rep_target=20, load_percent_1rm=55)
+    document: Document = {"lifter": EAGER, "sessions": [session(press, pushdown)]}
+    free = answer(document)
+    assert [reserve for place, reserve in targets(free).items() if place[1] == 1] == [0.0, 0.0]
+    triceps = next(muscle for muscle in free.weeks[0].muscles if muscle.muscle == "triceps_brachii")
+    assert (triceps.fractional_sets, triceps.failure_share) == (4.0, 0.5)
+    limited = {**document, "limits": {"failure_share_per_muscle_7d": 1 / 3}}
+    told = allocation(limited)
+    assert told.kept == ("/sessions/0/exercises/1/sets/1",)
+    (move,) = told.moves
+    assert (move.pointer, move.muscle) == ("/sessions/0/exercises/1/sets/0", "triceps_brachii")
+    assert move.text.startswith("At most 33% of triceps brachii sets at failure in week 1")
+    (moved,) = (one for place, one in placed(answer(limited)).items() if pointer(place) == move.pointer)
+    assert moved.context_used.plan_shift_reps is not None
