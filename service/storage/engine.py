@@ -3,16 +3,18 @@
     async with writing(store) as w:
         new_key = await create_key(w, tenant="gym-chain", scopes=["prescribe"], now=now)
 
-Leaving the block commits; an exception rolls back. An outage raises StorageUnavailable.
+Leaving the block commits; an exception rolls back, and so does cancelling, until the commit has begun: then it is
+brought to its end, so that whoever is told of the outcome is told the truth. An outage raises StorageUnavailable.
 """
 
-from collections.abc import AsyncIterator, Mapping, Sequence
+import asyncio
+from collections.abc import AsyncIterator, Coroutine, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from sqlalchemy import CursorResult, Executable
-from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine
+from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, AsyncTransaction
 
 from service.storage.database_url import parse_database_url
 from service.storage.failures import translated
@@ -35,9 +37,13 @@ class Store:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """A transaction that sees one moment of the database and cannot change it."""
+    """A transaction that sees one moment of the database and cannot change it.
+
+    `sites` are those it is bound to (`tenancy`), None when to none.
+    """
 
     connection: AsyncConnection
+    sites: frozenset[str] | None = None
 
     async def execute(self, statement: Executable, parameters: Parameters = None) -> CursorResult[Any]:
         """The whole result of one query, already fetched. Raises StorageUnavailable."""
@@ -47,9 +53,13 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Writing:
-    """A transaction that may change the database. On SQLite there is never more than one at a time."""
+    """A transaction that may change the database. On SQLite there is never more than one at a time.
+
+    `sites` are those it is bound to (`tenancy`), None when to none.
+    """
 
     connection: AsyncConnection
+    sites: frozenset[str] | None = None
 
     async def execute(self, statement: Executable, parameters: Parameters = None) -> CursorResult[Any]:
         """The whole result of one statement, already fetched. Raises StorageUnavailable."""
@@ -76,6 +86,22 @@ def open_store(url: str, *, patience_seconds: float = 5.0) -> Store:
     writers = postgresql_engine(parsed, patience_seconds=patience_seconds)
     readers = writers.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
     return Store(kind="postgresql", readers=readers, writers=writers)
+
+
+class PoolUse(NamedTuple):
+    """Connections of one pool: open and in use, open and idle, most there may be."""
+
+    used: int
+    idle: int
+    most: int
+
+
+def pool_use(store: Store) -> dict[str, PoolUse]:
+    """How many connections this process has, by pool: on PostgreSQL readers and writers share one."""
+    pools: dict[str, Any] = {"readers": store.readers.pool, "writers": store.writers.pool}
+    if store.kind == "postgresql":
+        pools = {"all": store.writers.pool}
+    return {name: PoolUse(pool.checkedout(), pool.checkedin(), pool.size()) for name, pool in pools.items()}
 
 
 async def close_store(store: Store) -> None:
@@ -106,5 +132,22 @@ async def _transaction(engine: AsyncEngine) -> AsyncIterator[AsyncConnection]:
             transaction = await connection.begin()
         yield connection
         with translated():
-            await transaction.commit()
+            await _to_the_end(_commit(transaction, stack.pop_all()))
         # Closing the connection, on the way out of an exception, rolls back what was not committed.
+
+
+async def _commit(transaction: AsyncTransaction, opened: AsyncExitStack) -> None:
+    async with opened:
+        await transaction.commit()
+
+
+async def _to_the_end(work: Coroutine[Any, Any, None]) -> None:
+    """Wait for `work` whoever cancels meanwhile: the caller goes on with its outcome."""
+    task = asyncio.create_task(work)
+    while not task.done():
+        try:
+            await asyncio.shield(task)
+        except asyncio.CancelledError:
+            if task.cancelled():
+                raise
+    task.result()

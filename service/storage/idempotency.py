@@ -18,6 +18,7 @@ from sqlalchemy import ColumnElement, and_, delete, func, insert, select, update
 
 from service.storage.engine import Writing
 from service.storage.schema import idempotency
+from service.storage.tenancy import bound_to
 
 KEPT = timedelta(hours=24)
 
@@ -50,15 +51,24 @@ async def begin(
     """Whether to do the work of the request with this key, now or at all.
 
     `key` has up to 255 characters; `digest` is a hash of up to 32 bytes of everything that makes the request what
-    it is: method, path and body. Keys are the tenant's: one of another tenant is another key. Never waits for the
-    other request on PostgreSQL; on SQLite, where there is one writer, it does. Raises StorageUnavailable.
+    it is: method, path and body. Keys are the tenant's, and in it those of the sites the transaction is bound to: one
+    of another tenant or of other sites is another key. Never waits for the other request on PostgreSQL; on SQLite,
+    where there is one writer, it does. Raises StorageUnavailable.
     """
-    if not await _alone(w, tenant_id, key):
+    stored_key = _stored_key(w, key)
+    if not await _alone(w, tenant_id, stored_key):
         return Running()
-    first = (await w.execute(select(idempotency).where(_is(tenant_id, key)))).one_or_none()
+    # Locked, so that a replay writes to the log too: its commit then waits, as the first one did, for a synchronous
+    # standby. Rows may be visible here that the standby has not got yet: after a crash of the primary, for one.
+    known = select(idempotency).where(_is(tenant_id, stored_key)).with_for_update()
+    first = (await w.execute(known)).one_or_none()
     new = {"lifter_id": lifter_id, "request_digest": digest, "created_at": now}
     if first is None:
-        await w.execute(insert(idempotency).values(tenant_id=tenant_id, idempotency_key=key, **new))
+        sites = bound_to(w.sites) or None
+        added = insert(idempotency).values(
+            tenant_id=tenant_id, idempotency_key=stored_key, sites=sites, **new
+        )
+        await w.execute(added)
         return Begun()
     if first.request_digest != digest:
         return OtherBody()
@@ -66,13 +76,14 @@ async def begin(
         return Replay(first.status, first.body)
     if first.created_at > now - _GIVEN_UP_AFTER:
         return Running()
-    await w.execute(update(idempotency).where(_is(tenant_id, key)).values(new))
+    await w.execute(update(idempotency).where(_is(tenant_id, stored_key)).values(new))
     return Begun()
 
 
 async def finish(w: Writing, tenant_id: UUID, key: str, *, status: int, body: bytes) -> None:
     """Keeps the answer to the request that `begin` let through. Raises StorageUnavailable."""
-    await w.execute(update(idempotency).where(_is(tenant_id, key)).values(status=status, body=body))
+    stored_key = _stored_key(w, key)
+    await w.execute(update(idempotency).where(_is(tenant_id, stored_key)).values(status=status, body=body))
 
 
 async def purge(w: Writing, tenant_id: UUID, *, now: datetime, at_most: int = 1000) -> int:
@@ -109,6 +120,13 @@ async def _alone(w: Writing, tenant_id: UUID, key: str) -> bool:
     lock = select(func.pg_try_advisory_xact_lock(int.from_bytes(name, signed=True)))
     free: bool = (await w.execute(lock)).scalar_one()
     return free
+
+
+def _stored_key(w: Writing, key: str) -> str:
+    if w.sites is None:
+        return key
+    # The space keeps it apart from what callers send, which has none.
+    return " " + hashlib.sha256(f"{bound_to(w.sites)}\n\n{key}".encode()).hexdigest()
 
 
 def _is(tenant_id: UUID, key: str) -> ColumnElement[bool]:

@@ -1,61 +1,82 @@
-"""API keys: shown once, stored as a hash, found by their public id."""
+"""API keys: shown once, stored as a hash, found by their public id; the tenants they belong to."""
 
 import hmac
 import re
 from collections.abc import Iterable
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, Literal
 from uuid import UUID
 
-from msgspec import Struct
+from msgspec import Struct, structs
 from sqlalchemy import Row, insert, or_, select, update
-from sqlalchemy.dialects import postgresql, sqlite
 
 from service.errors import SettingsInvalid
 from service.storage.engine import Reading, Writing
 from service.storage.identifiers import new_id
-from service.storage.key_token import draw_token, is_key_id, key_id_of, token_hash
+from service.storage.key_token import draw_token, key_id_of, token_hash
 from service.storage.schema import api_keys, tenants
+from service.storage.sites import check_site, make_sites
+from service.storage.tenancy import Reach, enter, name_key, name_tenant
+from service.storage.upsert import insert_into
 
 SCOPES = ("prescribe", "history:read", "history:write", "admin")
+# Nothing that plays with the terminal of a listing, and no NUL, which stops PostgreSQL.
+LABEL_PATTERN = r"^[^\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u2069\ufeff]*\Z"
+LONGEST_LABEL = 100
 
 _TENANT_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
+_LABEL = re.compile(LABEL_PATTERN)
 _USE_NOTED_EVERY = timedelta(seconds=60)
+_MOST_LISTED = 1000
 
 
 class Principal(Struct, frozen=True, kw_only=True):
-    """Who sent a request: the tenant, the key used, and what that key may do.
+    """Who sent a request: the tenant, the key or token used, and what it may do.
 
-    `scopes` are some of `SCOPES`; `site` is the tenant's own name for the place the key belongs to.
+    `scopes` are some of `SCOPES`; `sites` those it is bound to, None for the whole tenant. `key_id` names a key by its
+    public id, the subject of a token by a hash.
     """
 
     tenant_id: UUID
     key_id: str
+    kind: Literal["key", "token"] = "key"
     scopes: frozenset[str]
-    site: str | None
+    sites: frozenset[str] | None
     expires_at: datetime | None
     last_used_at: datetime | None = None
 
+    @property
+    def reach(self) -> Reach:
+        """How far it sees."""
+        return Reach(self.tenant_id, self.sites)
+
 
 class NewKey(Struct, frozen=True, kw_only=True):
-    """A key just made. `token` exists nowhere else: it cannot be shown again."""
+    """A key just made, and sites that were made with it. `token` exists nowhere else: it cannot be shown again."""
 
     tenant_id: UUID
     key_id: str
     token: str
+    new_sites: frozenset[str] = frozenset()
 
 
 class KeyRecord(Struct, frozen=True, kw_only=True):
-    """One key as it may be listed. All times are UTC; None means never, or without end."""
+    """One key as it may be listed. All times are UTC; None means never, without end, or not replaced."""
 
+    tenant_id: UUID
     key_id: str
     scopes: frozenset[str]
     label: str | None
-    site: str | None
+    sites: frozenset[str] | None
     created_at: datetime
     expires_at: datetime | None
     last_used_at: datetime | None
     revoked_at: datetime | None
+    replaced_by: str | None
+
+    def is_live(self, now: datetime) -> bool:
+        """True when the key opens the door at `now`."""
+        return self.revoked_at is None and (self.expires_at is None or self.expires_at > now)
 
 
 async def create_key(
@@ -64,23 +85,40 @@ async def create_key(
     tenant: str,
     scopes: Iterable[str],
     now: datetime,
-    site: str | None = None,
+    sites: Iterable[str] | None = None,
     expires_at: datetime | None = None,
     label: str | None = None,
 ) -> NewKey:
-    """A new key of `tenant`, which is made if it is new.
+    """A new key of `tenant`. The tenant and the sites are made if they are new.
 
-    `scopes` names at least one of `SCOPES`; `site` has up to 64 characters, `label` up to 100; `expires_at`
-    lies after `now`. Other keys of the tenant stay valid. Raises SettingsInvalid, StorageUnavailable.
+    `scopes` names at least one of `SCOPES`; `sites` at least one, or None for the whole tenant; `label` has up to 100
+    characters; `expires_at` lies after `now`. Other keys of the tenant stay valid. Raises SettingsInvalid,
+    StorageUnavailable.
     """
-    granted = frozenset(scopes)
     _check_tenant(tenant)
-    _check_scopes(granted)
-    _check_text("site", site, at_most=64)
-    _check_text("label", label, at_most=100)
-    if expires_at is not None and expires_at <= now:
-        raise SettingsInvalid(f"expires_at {expires_at.isoformat()}: a key has to expire after it is made")
-    tenant_id = await _tenant_id(w, tenant, now)
+    bound = _checked(frozenset(scopes), None if sites is None else frozenset(sites), label, expires_at, now)
+    tenant_id = await find_tenant(w, tenant) or await _make_tenant(w, tenant, now)
+    await enter(w, Reach(tenant_id))
+    new_sites = await make_sites(w, tenant_id, bound or (), now=now)
+    made = await add_key(
+        w, tenant_id, scopes=scopes, sites=sites, label=label, expires_at=expires_at, now=now
+    )
+    return structs.replace(made, new_sites=new_sites)
+
+
+async def add_key(
+    w: Writing,
+    tenant_id: UUID,
+    *,
+    scopes: Iterable[str],
+    sites: Iterable[str] | None,
+    label: str | None,
+    expires_at: datetime | None,
+    now: datetime,
+) -> NewKey:
+    """A new key of a tenant that was entered; as `create_key`, but nothing else is made."""
+    granted = frozenset(scopes)
+    bound = _checked(granted, None if sites is None else frozenset(sites), label, expires_at, now)
     key_id, token = draw_token()
     await w.execute(
         insert(api_keys).values(
@@ -89,7 +127,8 @@ async def create_key(
             secret_hash=token_hash(token),
             scopes=" ".join(sorted(granted)),
             label=label,
-            site=site,
+            site=min(bound) if bound is not None and len(bound) == 1 else None,
+            sites=None if bound is None else "\n".join(sorted(bound)),
             created_at=now,
             expires_at=expires_at,
         )
@@ -100,36 +139,37 @@ async def create_key(
 async def find_tenant(session: Reading | Writing, name: str) -> UUID | None:
     """The id of the tenant of that name, or None. Raises SettingsInvalid for a name no tenant can have."""
     _check_tenant(name)
+    await name_tenant(session, name)
     found = await session.execute(select(tenants.c.id).where(tenants.c.name == name))
     tenant_id: UUID | None = found.scalar_one_or_none()
     return tenant_id
 
 
 async def list_keys(r: Reading, *, tenant: str) -> tuple[KeyRecord, ...]:
-    """Every key of `tenant`, revoked and expired ones too, oldest first; empty for an unknown tenant.
+    """Keys of `tenant`, revoked and expired ones too, oldest first; empty for an unknown tenant.
 
     Raises SettingsInvalid for a name no tenant can have.
     """
-    _check_tenant(tenant)
+    tenant_id = await find_tenant(r, tenant)
+    if tenant_id is None:
+        return ()
+    await enter(r, Reach(tenant_id))
+    return (await keys_within(r, Reach(tenant_id)))[::-1]
+
+
+async def keys_within(r: Reading, reach: Reach) -> tuple[KeyRecord, ...]:
+    """The newest thousand keys of the tenant as far as `reach` covers their sites, newest first.
+
+    Raises StorageUnavailable.
+    """
+    newest_first = (api_keys.c.created_at.desc(), api_keys.c.id.desc())
     found = await r.execute(
         select(api_keys)
-        .join(tenants, tenants.c.id == api_keys.c.tenant_id)
-        .where(tenants.c.name == tenant)
-        .order_by(api_keys.c.created_at, api_keys.c.id)
+        .where(api_keys.c.tenant_id == reach.tenant_id)
+        .order_by(*newest_first)
+        .limit(_MOST_LISTED)
     )
-    return tuple(_record(row) for row in found)
-
-
-async def revoke_key(w: Writing, *, key_id: str, now: datetime) -> bool:
-    """True when a live key was revoked; False when there is no such key or it was revoked before."""
-    if not is_key_id(key_id):
-        return False
-    result = await w.execute(
-        update(api_keys)
-        .where(api_keys.c.id == key_id, api_keys.c.revoked_at.is_(None))
-        .values(revoked_at=now)
-    )
-    return result.rowcount == 1
+    return tuple(record for row in found if reach.covers((record := record_of(row)).sites))
 
 
 async def find_principal(r: Reading, token: str, *, now: datetime) -> Principal | None:
@@ -137,18 +177,20 @@ async def find_principal(r: Reading, token: str, *, now: datetime) -> Principal 
     key_id = key_id_of(token)
     if key_id is None:
         return None
+    await name_key(r, key_id)
     row = (await r.execute(select(api_keys).where(api_keys.c.id == key_id))).one_or_none()
     if row is None or not hmac.compare_digest(row.secret_hash, token_hash(token)):
         return None
-    if row.revoked_at is not None or (row.expires_at is not None and row.expires_at <= now):
+    found = record_of(row)
+    if not found.is_live(now):
         return None
     return Principal(
-        tenant_id=row.tenant_id,
-        key_id=row.id,
-        scopes=_scopes(row.scopes),
-        site=row.site,
-        expires_at=row.expires_at,
-        last_used_at=row.last_used_at,
+        tenant_id=found.tenant_id,
+        key_id=found.key_id,
+        scopes=found.scopes,
+        sites=found.sites,
+        expires_at=found.expires_at,
+        last_used_at=found.last_used_at,
     )
 
 
@@ -170,34 +212,38 @@ async def note_use(w: Writing, *, key_id: str, now: datetime) -> None:
     )
 
 
-async def _tenant_id(w: Writing, name: str, now: datetime) -> UUID:
-    dialect = sqlite if w.connection.dialect.name == "sqlite" else postgresql
+def record_of(row: Row[Any]) -> KeyRecord:
+    """The key a row of the table tells of."""
+    return KeyRecord(
+        tenant_id=row.tenant_id,
+        key_id=row.id,
+        scopes=frozenset(row.scopes.split()),
+        label=row.label,
+        sites=_sites(row),
+        created_at=row.created_at,
+        expires_at=row.expires_at,
+        last_used_at=row.last_used_at,
+        revoked_at=row.revoked_at,
+        replaced_by=row.replaced_by,
+    )
+
+
+def _sites(row: Row[Any]) -> frozenset[str] | None:
+    # The release before this one writes `site` alone.
+    named = row.site if row.sites is None else row.sites
+    return None if named is None else frozenset(named.split("\n"))
+
+
+async def _make_tenant(w: Writing, name: str, now: datetime) -> UUID:
     # Two processes may make the same tenant at once: the second takes the first one's row.
     await w.execute(
-        dialect.insert(tenants)
+        insert_into(w, tenants)
         .values(id=new_id(now), name=name, created_at=now)
         .on_conflict_do_nothing(index_elements=[tenants.c.name])
     )
     found = await w.execute(select(tenants.c.id).where(tenants.c.name == name))
     tenant_id: UUID = found.scalar_one()
     return tenant_id
-
-
-def _record(row: Row[Any]) -> KeyRecord:
-    return KeyRecord(
-        key_id=row.id,
-        scopes=_scopes(row.scopes),
-        label=row.label,
-        site=row.site,
-        created_at=row.created_at,
-        expires_at=row.expires_at,
-        last_used_at=row.last_used_at,
-        revoked_at=row.revoked_at,
-    )
-
-
-def _scopes(stored: str) -> frozenset[str]:
-    return frozenset(stored.split())
 
 
 def _check_tenant(name: str) -> None:
@@ -207,13 +253,29 @@ def _check_tenant(name: str) -> None:
         )
 
 
-def _check_scopes(scopes: frozenset[str]) -> None:
+def _checked(
+    scopes: frozenset[str],
+    sites: frozenset[str] | None,
+    label: str | None,
+    expires_at: datetime | None,
+    now: datetime,
+) -> frozenset[str] | None:
+    """The sites, after everything was checked."""
     unknown = sorted(scopes.difference(SCOPES))
     if unknown or not scopes:
         raise SettingsInvalid(f"scopes {unknown!r:.80}: takes one or more of {', '.join(SCOPES)}")
+    if sites is not None and not sites:
+        raise SettingsInvalid("sites: takes one or more; leave it out for the whole tenant")
+    for site in sites or ():
+        check_site(site)
+    wrong = label is not None and (len(label) > LONGEST_LABEL or not _LABEL.match(label) or _half(label))
+    if wrong:
+        raise SettingsInvalid(f"label {label!r:.120}: takes up to {LONGEST_LABEL} printable characters")
+    if expires_at is not None and expires_at <= now:
+        raise SettingsInvalid(f"expires_at {expires_at.isoformat()}: a key has to expire after it is made")
+    return sites
 
 
-def _check_text(field: str, text: str | None, *, at_most: int) -> None:
-    # Printable: a NUL stops PostgreSQL, and control characters would play with the terminal of a listing.
-    if text is not None and (len(text) > at_most or not text.isprintable()):
-        raise SettingsInvalid(f"{field} {text!r:.120}: takes up to {at_most} printable characters")
+def _half(text: str) -> bool:
+    # The command line passes on bytes that are no UTF-8 as half surrogate pairs.
+    return any("\ud800" <= each <= "\udfff" for each in text)

@@ -5,15 +5,19 @@ from typing import Any
 from uuid import UUID
 
 from msgspec import Struct
-from sqlalchemy import ColumnElement, Row, Select, and_, delete, or_, select
+from sqlalchemy import ColumnElement, Row, Select, and_, delete, select, update
 
+from service.errors import NotFound
 from service.rules.context import Caution, Experience, Goal
 from service.storage.engine import Reading, Writing
 from service.storage.schema import idempotency, lifters, performed_sets, summaries
+from service.storage.tenancy import in_sites
 from service.storage.upsert import insert_into
 
 # Everything that is kept about a lifter.
 _KEPT = (performed_sets, summaries, idempotency, lifters)
+# Between not finding and not making a lifter another may have been made or erased; hardly twice.
+_ROUNDS = 3
 
 
 class LifterRow(Struct, frozen=True, kw_only=True):
@@ -33,39 +37,34 @@ class LifterRow(Struct, frozen=True, kw_only=True):
     version: int
 
 
+class Erased(Struct, frozen=True, kw_only=True):
+    """What an erasure took: how many sets."""
+
+    sets: int
+
+
 async def find_lifter(session: Reading | Writing, tenant_id: UUID, lifter_id: str) -> LifterRow | None:
-    """The lifter, or None. Raises StorageUnavailable."""
-    row = (await session.execute(_one(tenant_id, lifter_id))).one_or_none()
+    """The lifter, or None when unknown or at a site beyond the transaction's. Raises StorageUnavailable."""
+    row = (await session.execute(_one(session, tenant_id, lifter_id))).one_or_none()
     return None if row is None else _lifter(row)
 
 
 async def lock_lifter(
-    w: Writing, tenant_id: UUID, lifter_id: str, *, create: bool, now: datetime
+    w: Writing, tenant_id: UUID, lifter_id: str, *, create: bool, now: datetime, site: str | None = None
 ) -> LifterRow | None:
     """The lifter, whom no other transaction can write to before this one ends; None when unknown.
 
-    Who writes sets or summaries calls this first. With `create` an unknown lifter is made, with an empty profile.
-    Raises StorageUnavailable, also when another writer of this lifter takes too long.
+    Who writes sets or summaries calls this first. With `create` an unknown lifter is made, with an empty profile, at
+    `site`. Raises NotFound when the id is taken by a lifter whom the transaction does not see, and
+    StorageUnavailable, also when another writer of this lifter takes too long.
     """
-    row = (await w.execute(_one(tenant_id, lifter_id).with_for_update())).one_or_none()
-    if row is None and create:
-        upsert = insert_into(w, lifters).values(
-            tenant_id=tenant_id,
-            lifter_id=lifter_id,
-            cautions="",
-            created_at=now,
-            updated_at=now,
-            version=1,
-        )
-        # An update without a change: it waits for whoever makes the same lifter now, and takes the lock.
-        row = (
-            await w.execute(
-                upsert.on_conflict_do_update(
-                    index_elements=lifters.primary_key.columns, set_={"version": lifters.c.version}
-                ).returning(*lifters.c)
-            )
-        ).one()
-    return None if row is None else _lifter(row)
+    for _ in range(_ROUNDS):
+        row = (await w.execute(_one(w, tenant_id, lifter_id).with_for_update())).one_or_none()
+        if row is None and create:
+            row = await _made(w, tenant_id, lifter_id, {"cautions": "", "site": site}, now)
+        if row is not None or not create:
+            return None if row is None else _lifter(row)
+    raise _elsewhere()
 
 
 async def put_lifter(
@@ -82,46 +81,71 @@ async def put_lifter(
     """The lifter with this profile, and whether the lifter is new.
 
     A profile that is there already changes nothing, not the version either. Without a `site` the one known stays.
-    Locks as `lock_lifter` does. Raises StorageUnavailable.
+    Locks and raises as `lock_lifter` does.
     """
     given = {"experience": experience, "goal": goal, "cautions": " ".join(cautions)}
     if site is not None:
         given["site"] = site
-    insert = insert_into(w, lifters).values(
-        tenant_id=tenant_id, lifter_id=lifter_id, created_at=now, updated_at=now, version=1, **given
-    )
-    put = insert.on_conflict_do_update(
-        index_elements=lifters.primary_key.columns,
-        set_={name: insert.excluded[name] for name in given}
-        | {"updated_at": now, "version": lifters.c.version + 1},
-        where=or_(*(lifters.c[name].is_distinct_from(insert.excluded[name]) for name in given)),
-    ).returning(*lifters.c)
-    row = (await w.execute(put)).one_or_none()
-    if row is None:
-        return _lifter((await w.execute(_one(tenant_id, lifter_id))).one()), False
-    # Whoever changes a row makes its version at least 2.
-    return _lifter(row), row.version == 1
+    for _ in range(_ROUNDS):
+        held = (await w.execute(_one(w, tenant_id, lifter_id).with_for_update())).one_or_none()
+        if held is None:
+            made = await _made(w, tenant_id, lifter_id, given, now)
+            if made is not None:
+                return _lifter(made), True
+            continue
+        if all(getattr(held, name) == value for name, value in given.items()):
+            return _lifter(held), False
+        changed = (
+            update(lifters)
+            .where(_is(w, tenant_id, lifter_id))
+            .values(**given, updated_at=now, version=lifters.c.version + 1)
+            .returning(*lifters.c)
+        )
+        return _lifter((await w.execute(changed)).one()), False
+    raise _elsewhere()
 
 
-async def erase_lifter(w: Writing, tenant_id: UUID, lifter_id: str) -> bool:
-    """Deletes everything of the lifter, for good; False when unknown. Raises StorageUnavailable.
+async def erase_lifter(w: Writing, tenant_id: UUID, lifter_id: str) -> Erased | None:
+    """Deletes everything of the lifter, for good; None when unknown. Raises StorageUnavailable.
 
     Waits for a writer of this lifter who is under way, so that nothing of theirs is left behind.
     """
-    locked = await w.execute(_one(tenant_id, lifter_id).with_for_update())
+    locked = await w.execute(_one(w, tenant_id, lifter_id).with_for_update())
     if locked.one_or_none() is None:
-        return False
-    for table in _KEPT:
-        await w.execute(delete(table).where(table.c.tenant_id == tenant_id, table.c.lifter_id == lifter_id))
-    return True
+        return None
+    deleted = {
+        table.name: await w.execute(
+            delete(table).where(table.c.tenant_id == tenant_id, table.c.lifter_id == lifter_id)
+        )
+        for table in _KEPT
+    }
+    return Erased(sets=deleted[performed_sets.name].rowcount)
 
 
-def _is(tenant_id: UUID, lifter_id: str) -> ColumnElement[bool]:
-    return and_(lifters.c.tenant_id == tenant_id, lifters.c.lifter_id == lifter_id)
+def _elsewhere() -> NotFound:
+    return NotFound("no lifter of this id at the sites of this key")
 
 
-def _one(tenant_id: UUID, lifter_id: str) -> Select[Any]:
-    return select(lifters).where(_is(tenant_id, lifter_id))
+async def _made(
+    w: Writing, tenant_id: UUID, lifter_id: str, given: dict[str, str | None], now: datetime
+) -> Row[Any] | None:
+    """The row of a new lifter; None when the id is taken. Waits for whoever makes or erases the same lifter now."""
+    new = {"tenant_id": tenant_id, "lifter_id": lifter_id, "created_at": now, "updated_at": now, "version": 1}
+    made = await w.execute(
+        insert_into(w, lifters)
+        .values(**new, **given)
+        .on_conflict_do_nothing(index_elements=lifters.primary_key.columns)
+        .returning(*lifters.c)
+    )
+    return made.one_or_none()
+
+
+def _is(session: Reading | Writing, tenant_id: UUID, lifter_id: str) -> ColumnElement[bool]:
+    return and_(lifters.c.tenant_id == tenant_id, lifters.c.lifter_id == lifter_id, in_sites(session))
+
+
+def _one(session: Reading | Writing, tenant_id: UUID, lifter_id: str) -> Select[Any]:
+    return select(lifters).where(_is(session, tenant_id, lifter_id))
 
 
 def _lifter(row: Row[Any]) -> LifterRow:

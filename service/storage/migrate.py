@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, column, inspect, select, table
 
-from service.errors import StorageUnavailable
+from service.errors import NotMigrated, StorageUnavailable
 from service.storage.database_url import parse_database_url
 from service.storage.engine import Reading, Store, reading
 from service.storage.failures import translated
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from alembic.config import Config
 
 # Revisions are named by date and sort as text, so an older release knows a newer schema when it sees one.
-HEAD_REVISION = "2026_11_25b"
+HEAD_REVISION = "2026_11_25d"
 
 _version = table("alembic_version", column("version_num"))
 
@@ -71,14 +71,14 @@ async def schema_revision(r: Reading) -> str | None:
 
 
 async def check_ready(store: Store) -> None:
-    """Raises StorageUnavailable unless the database answers and its schema is new enough for this release.
+    """Raises StorageUnavailable unless the database answers, NotMigrated unless its schema is new enough.
 
     A schema newer than this release is good: migrations are written to run beside the release before them.
     """
     async with reading(store) as r:
         revision = await schema_revision(r)
     if revision is None or revision < HEAD_REVISION:
-        raise StorageUnavailable(
+        raise NotMigrated(
             f"the database is at revision {revision}, this release needs {HEAD_REVISION}: "
             "run `effort migrate`"
         )

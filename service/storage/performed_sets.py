@@ -15,6 +15,7 @@ from service.rules.learning.performed import PerformedSet, instant_of
 from service.storage.engine import Reading, Writing
 from service.storage.performed_rows import CONTENT, instant_at, performed_of, row_of, same_content
 from service.storage.schema import performed_sets
+from service.storage.tenancy import of_seen_lifter
 from service.storage.upsert import insert_into
 
 Position = tuple[Micros, UUID]
@@ -95,7 +96,7 @@ async def replace_set(w: Writing, tenant_id: UUID, lifter_id: str, performed: Pe
     row = row_of(tenant_id, lifter_id, performed)
     result = await w.execute(
         update(performed_sets)
-        .where(_of(tenant_id, lifter_id), performed_sets.c.set_id == row["set_id"])
+        .where(_of(w, tenant_id, lifter_id), performed_sets.c.set_id == row["set_id"])
         .values({column: row[column.name] for column in CONTENT})
     )
     return result.rowcount == 1
@@ -104,7 +105,7 @@ async def replace_set(w: Writing, tenant_id: UUID, lifter_id: str, performed: Pe
 async def delete_set(w: Writing, tenant_id: UUID, lifter_id: str, set_id: UUID) -> bool:
     """Deletes the set; False when there is none. Raises StorageUnavailable."""
     result = await w.execute(
-        delete(performed_sets).where(_of(tenant_id, lifter_id), performed_sets.c.set_id == set_id)
+        delete(performed_sets).where(_of(w, tenant_id, lifter_id), performed_sets.c.set_id == set_id)
     )
     return result.rowcount == 1
 
@@ -125,7 +126,7 @@ async def page_of_sets(
     Of one exercise when named; performed at `from_` or later and before `to`. Any number is a position. Raises
     StorageUnavailable.
     """
-    bounds = [_of(tenant_id, lifter_id)]
+    bounds = [_of(session, tenant_id, lifter_id)]
     if exercise is not None:
         bounds.append(performed_sets.c.exercise == exercise)
     # Of two upper bounds only the lower: given both, a database may start at the higher and read its way down.
@@ -153,7 +154,7 @@ async def sets_after(
 
     With `until` only those performed then or before. Raises StorageUnavailable.
     """
-    bounds = [_of(tenant_id, lifter_id)]
+    bounds = [_of(session, tenant_id, lifter_id)]
     if until is not None:
         bounds.append(performed_sets.c.performed_at <= instant_at(until))
     if after is not None:
@@ -185,13 +186,19 @@ async def _stored(
     if not set_ids:
         return {}
     found = await session.execute(
-        select(*CONTENT).where(_of(tenant_id, lifter_id), performed_sets.c.set_id.in_(sorted(set_ids)))
+        select(*CONTENT).where(
+            _of(session, tenant_id, lifter_id), performed_sets.c.set_id.in_(sorted(set_ids))
+        )
     )
     return {row.set_id: performed_of(row) for row in found}
 
 
-def _of(tenant_id: UUID, lifter_id: str) -> ColumnElement[bool]:
-    return and_(performed_sets.c.tenant_id == tenant_id, performed_sets.c.lifter_id == lifter_id)
+def _of(session: Reading | Writing, tenant_id: UUID, lifter_id: str) -> ColumnElement[bool]:
+    return and_(
+        performed_sets.c.tenant_id == tenant_id,
+        performed_sets.c.lifter_id == lifter_id,
+        of_seen_lifter(session, tenant_id, lifter_id),
+    )
 
 
 def _between(from_: Micros | None, to: Micros | None) -> list[ColumnElement[bool]]:

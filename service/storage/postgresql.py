@@ -1,7 +1,9 @@
 """PostgreSQL through asyncpg, with time limits, and a pool that survives a restart of the server."""
 
+import asyncio
 from typing import Any
 
+import asyncpg  # type: ignore[import-untyped]  # asyncpg ships no types
 from sqlalchemy import URL, event
 from sqlalchemy.exc import DisconnectionError
 from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
@@ -25,6 +27,7 @@ def postgresql_engine(url: URL, *, patience_seconds: float) -> AsyncEngine:
         pool_timeout=patience_seconds,
         hide_parameters=True,
         connect_args={
+            "async_creator_fn": _connect,
             "timeout": patience_seconds,
             # The server cancels first; this limit is for a server that no longer answers at all.
             "command_timeout": _STATEMENT_SECONDS + patience_seconds,
@@ -45,6 +48,22 @@ def postgresql_engine(url: URL, *, patience_seconds: float) -> AsyncEngine:
             raise DisconnectionError
 
     return engine
+
+
+async def _connect(*arguments: Any, **options: Any) -> Any:
+    # Cancelled while it connects, asyncpg leaves an exception behind that nobody fetches, for the log to show. So it
+    # goes on without whom it was for.
+    connecting = asyncio.ensure_future(asyncpg.connect(*arguments, **options))
+    try:
+        return await asyncio.shield(connecting)
+    except asyncio.CancelledError:
+        connecting.add_done_callback(_hang_up)
+        raise
+
+
+def _hang_up(connecting: asyncio.Future[Any]) -> None:
+    if not connecting.cancelled() and connecting.exception() is None:
+        connecting.result().terminate()
 
 
 def _milliseconds(seconds: float) -> str:

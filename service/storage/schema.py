@@ -1,7 +1,7 @@
 """The tables. Ids are UUIDv7, never sequences; `tenant_id` comes first in every key that is a tenant's.
 
 In a lifter's history `lifter_id` comes second. On PostgreSQL these tables are split by it into hash partitions,
-and row-level security shows and takes only rows of the tenant that `tenancy` has entered.
+and row-level security shows and takes only rows of the tenant and sites that `tenancy` has entered.
 """
 
 from datetime import UTC, datetime
@@ -12,6 +12,7 @@ from sqlalchemy import (
     DateTime,
     Dialect,
     Double,
+    FetchedValue,
     ForeignKey,
     Index,
     Integer,
@@ -70,6 +71,8 @@ tenants = Table(
     Column("id", Uuid(), nullable=False),
     Column("name", String(64), nullable=False),
     Column("created_at", UtcDateTime(), nullable=False),
+    # What lifters' tags in the audit are keyed with. The database draws it, also for a release that knows no audit.
+    Column("audit_secret", LargeBinary(32), FetchedValue(), nullable=False),
     PrimaryKeyConstraint("id"),
     UniqueConstraint("name"),
 )
@@ -82,14 +85,26 @@ api_keys = Table(
     Column("secret_hash", LargeBinary(32), nullable=False),
     Column("scopes", Text(), nullable=False),
     Column("label", String(100)),
+    # The one site of a key, for the release before; `sites` holds all, one a line.
     Column("site", String(64)),
+    Column("sites", Text()),
     Column("created_at", UtcDateTime(), nullable=False),
     Column("expires_at", UtcDateTime()),
     Column("last_used_at", UtcDateTime()),
     Column("revoked_at", UtcDateTime()),
+    Column("replaced_by", String(12)),
     PrimaryKeyConstraint("tenant_id", "id"),
     # A token is looked up before its tenant is known, so the public id is unique on its own too.
     UniqueConstraint("id"),
+)
+
+sites = Table(
+    "sites",
+    metadata,
+    Column("tenant_id", Uuid(), ForeignKey(tenants.c.id), nullable=False),
+    Column("name", String(64), nullable=False),
+    Column("created_at", UtcDateTime(), nullable=False),
+    PrimaryKeyConstraint("tenant_id", "name"),
 )
 
 _BY_LIFTER = "HASH (lifter_id)"
@@ -176,8 +191,31 @@ idempotency = Table(
     Column("status", SmallInteger()),
     Column("body", LargeBinary()),
     Column("created_at", UtcDateTime(), nullable=False),
+    # Whose sites the request was bound to (`tenancy.bound_to`); null when to none.
+    Column("sites", Text()),
     # The key is the tenant's, not the lifter's: one key for two lifters has to be noticed.
     PrimaryKeyConstraint("tenant_id", "idempotency_key"),
 )
 Index("ix_idempotency_lifter", idempotency.c.tenant_id, idempotency.c.lifter_id)
 Index("ix_idempotency_age", idempotency.c.tenant_id, idempotency.c.created_at)
+
+# Only added to: the database refuses to change or delete an entry. No reference to the tenant either: it would lock
+# the tenant's row with every change.
+audit = Table(
+    "audit",
+    metadata,
+    Column("tenant_id", Uuid(), nullable=False),
+    Column("entry_id", Uuid(), nullable=False),
+    Column("recorded_at", UtcDateTime(), nullable=False),
+    Column("actor", String(255), nullable=False),
+    Column("operation", String(64), nullable=False),
+    Column("outcome", String(16), nullable=False),
+    Column("lifter_tag", LargeBinary(16)),
+    Column("object_id", String(64)),
+    Column("request_id", String(64)),
+    Column("sets", Integer(), nullable=False),
+    PrimaryKeyConstraint("tenant_id", "entry_id"),
+)
+# Entries are asked for by operation or by lifter, newest first.
+Index("ix_audit_operation", audit.c.tenant_id, audit.c.operation, audit.c.entry_id)
+Index("ix_audit_lifter", audit.c.tenant_id, audit.c.lifter_tag, audit.c.entry_id)

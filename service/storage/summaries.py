@@ -14,6 +14,7 @@ from sqlalchemy import ColumnElement, and_, delete, or_, select
 from service.rules.learning.known import ExerciseKnown, Known, LifterKnown, MuscleKnown, WeekKnown
 from service.storage.engine import Reading, Writing
 from service.storage.schema import summaries
+from service.storage.tenancy import of_seen_lifter
 from service.storage.upsert import insert_into
 
 Kind = Literal["lifter", "exercise", "muscle", "week", "stamp"]
@@ -56,7 +57,7 @@ async def load_known(
     wanted: dict[str, Collection[str] | None] = {"exercise": exercises, "muscle": muscles, "week": weeks}
     found = await session.execute(
         select(summaries.c.kind, summaries.c.key, summaries.c.content).where(
-            _of(tenant_id, lifter_id), _among(wanted)
+            _of(session, tenant_id, lifter_id), _among(wanted)
         )
     )
     read: dict[str, dict[str, Any]] = {kind: {} for kind in _ROWS}
@@ -105,7 +106,7 @@ async def save_known(w: Writing, tenant_id: UUID, lifter_id: str, summary: Summa
 
 async def drop_known(w: Writing, tenant_id: UUID, lifter_id: str) -> None:
     """Deletes all that is saved, before it is saved anew from the sets. Raises StorageUnavailable."""
-    await w.execute(delete(summaries).where(_of(tenant_id, lifter_id)))
+    await w.execute(delete(summaries).where(_of(w, tenant_id, lifter_id)))
 
 
 def _rows(known: Known, stamp: str) -> Iterator[tuple[Kind, str, object]]:
@@ -123,8 +124,12 @@ def _named(rows: dict[str, Any], wanted: Collection[str] | None) -> dict[str, An
     return rows if wanted is None else {key: row for key, row in rows.items() if key in wanted}
 
 
-def _of(tenant_id: UUID, lifter_id: str) -> ColumnElement[bool]:
-    return and_(summaries.c.tenant_id == tenant_id, summaries.c.lifter_id == lifter_id)
+def _of(session: Reading | Writing, tenant_id: UUID, lifter_id: str) -> ColumnElement[bool]:
+    return and_(
+        summaries.c.tenant_id == tenant_id,
+        summaries.c.lifter_id == lifter_id,
+        of_seen_lifter(session, tenant_id, lifter_id),
+    )
 
 
 def _among(wanted: dict[str, Collection[str] | None]) -> ColumnElement[bool]:
