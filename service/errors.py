@@ -12,9 +12,17 @@ ServiceError
 ├── PreconditionFailed  If-Match names another state than the present one
 ├── Unauthenticated     no valid API key
 ├── Forbidden           the key lacks a scope
+├── BoundToSites        the key is bound to sites and asks for what is the whole tenant's
+├── TooManyRequests     the quota of the key or its tenant is used up
+├── BodyTooSlow         the caller did not send the body in time
+├── Overloaded          too many requests are being worked on
+├── TookTooLong         the request could not be answered in time
 ├── PolicyBroken        policy data on disk is incomplete or was changed after release
 ├── SettingsInvalid     an environment setting cannot be used
+├── BackupFailed        a copy of the database cannot be made or put in its place
+├── NotReady            the process should not be sent requests; carries every failing check
 └── StorageUnavailable  the database cannot be reached or is not migrated
+    └── NotMigrated     its schema is older than this release needs
 """
 
 from typing import NamedTuple
@@ -24,7 +32,7 @@ class Fault(NamedTuple):
     """One wrong place in a request.
 
     `place` is a JSON Pointer fragment (`#/rep_target`) when `where` is "pointer", else the name of a
-    query parameter or header. `detail` says what is wrong and how to mend it.
+    query parameter, header or check. `detail` says what is wrong and how to mend it.
     """
 
     place: str
@@ -88,6 +96,32 @@ class Forbidden(ServiceError):
         self.scope = scope
 
 
+class BoundToSites(ServiceError):
+    """The key is bound to sites and asks for what is the whole tenant's."""
+
+
+class TooManyRequests(ServiceError):
+    """The quota of the key or its tenant is used up. Worth trying again after `retry_after_seconds`."""
+
+    def __init__(self, retry_after_seconds: int) -> None:
+        super().__init__(
+            f"the quota of this key or of its tenant is used up; try again in {retry_after_seconds} s"
+        )
+        self.retry_after_seconds = retry_after_seconds
+
+
+class BodyTooSlow(ServiceError):
+    """The caller did not send the body in time."""
+
+
+class Overloaded(ServiceError):
+    """Too many requests are being worked on. Worth trying again."""
+
+
+class TookTooLong(ServiceError):
+    """The request could not be answered in time; nothing of it was stored. Worth trying again."""
+
+
 class PolicyBroken(ServiceError):
     """Policy data has an unknown key, a gap, a missing source, a duplicate, or was edited after release."""
 
@@ -96,8 +130,24 @@ class SettingsInvalid(ServiceError):
     """An environment setting cannot be used; the message names it and says what it takes."""
 
 
+class BackupFailed(ServiceError):
+    """A copy of the database cannot be made or put in its place; what was there before is untouched."""
+
+
 class StorageUnavailable(ServiceError):
     """The database cannot be reached, is locked, or is not migrated. Worth trying again."""
+
+
+class NotMigrated(StorageUnavailable):
+    """The schema is older than this release needs."""
+
+
+class NotReady(ServiceError):
+    """The process should not be sent requests. `faults` names every failing check and what is wrong."""
+
+    def __init__(self, faults: tuple[Fault, ...]) -> None:
+        super().__init__("; ".join(f"{f.place}: {f.detail}" for f in faults))
+        self.faults = faults
 
 
 class PolicyNotFound(NotFound):

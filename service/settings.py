@@ -1,6 +1,8 @@
 """Settings from the environment, read and checked once at start."""
 
 from collections.abc import Callable, Mapping
+from typing import Literal
+from urllib.parse import urlsplit
 
 from msgspec import Struct
 
@@ -13,6 +15,41 @@ SETTINGS = (
     ("EFFORT_PORT", "8080", "Port to listen on, 1-65535"),
     ("EFFORT_WORKERS", "1", "Worker processes, 1-256; one per core on PostgreSQL, 1 on SQLite"),
     ("EFFORT_MAX_BODY_BYTES", "2097152", "Largest request body [bytes], 1024-104857600"),
+    ("EFFORT_RATE_LIMIT_PER_MINUTE", "60000", "Quota of a key [items a minute], 0-10000000; 0 = off"),
+    ("EFFORT_TENANT_RATE_LIMIT_PER_MINUTE", "0", "Quota of a tenant [items a minute], 0-10000000; 0 = off"),
+    ("EFFORT_REDIS_URL", "", "Redis where quotas are shared: redis://host:port/number; empty = none"),
+    ("EFFORT_MAX_IN_FLIGHT", "256", "Requests a worker works on at once, 1-65536; more are answered 503"),
+    ("EFFORT_REQUEST_SECONDS", "30", "Longest time to begin an answer [s], 1-600"),
+    (
+        "EFFORT_JWT_JWKS",
+        "",
+        "Public keys of the tokens' issuer: a file or an https address; empty = API keys only",
+    ),
+    ("EFFORT_JWT_ISSUER", "", "Issuer that tokens must name (`iss`)"),
+    ("EFFORT_JWT_AUDIENCE", "", "Audience that tokens must name (`aud`)"),
+    ("EFFORT_JWT_ALGORITHMS", "RS256,ES256,EdDSA", "Signatures that are taken; never `none`, never HS*"),
+    ("EFFORT_JWT_TENANT_CLAIM", "tenant", "Claim that names the tenant of a token"),
+    ("EFFORT_DRAIN_SECONDS", "0", "After SIGTERM, time to serve on while not ready [s], 0-300"),
+    ("EFFORT_LOG_LEVEL", "info", "Least level that is logged: debug, info, warning, error"),
+    ("EFFORT_LOG_REQUESTS", "errors", "Requests that get a line: all, errors (400 and above), off"),
+    ("EFFORT_METRICS", "on", "Whether GET /metrics answers: on, off"),
+    ("EFFORT_OTLP_ENDPOINT", "", "Collector of traces: http://host:4318; empty = none"),
+    ("EFFORT_RETENTION_DAYS", "0", "Days after which `effort retain` deletes a set, 0-36500; 0 = never"),
+)
+# No settings: how `effort serve` tells its workers of the folder their metrics have in common, and of its process id.
+FOLDER, SERVER = "EFFORT_WORKERS_FOLDER", "EFFORT_WORKERS_SERVER"
+# Asymmetric ones only: with a published key, a symmetric signature could be made by everybody.
+JWT_ALGORITHMS = (
+    "RS256",
+    "RS384",
+    "RS512",
+    "PS256",
+    "PS384",
+    "PS512",
+    "ES256",
+    "ES384",
+    "ES512",
+    "EdDSA",
 )
 
 
@@ -24,6 +61,22 @@ class Settings(Struct, frozen=True, kw_only=True):
     port: int
     workers: int
     max_body_bytes: int
+    rate_limit_per_minute: int
+    tenant_rate_limit_per_minute: int
+    redis_url: str
+    max_in_flight: int
+    request_seconds: int
+    jwt_jwks: str
+    jwt_issuer: str
+    jwt_audience: str
+    jwt_algorithms: tuple[str, ...]
+    jwt_tenant_claim: str
+    drain_seconds: int
+    log_level: Literal["debug", "info", "warning", "error"]
+    log_requests: Literal["all", "errors", "off"]
+    metrics: Literal["on", "off"]
+    otlp_endpoint: str
+    retention_days: int
 
 
 def _whole(low: int, high: int) -> Callable[[str], int]:
@@ -42,12 +95,64 @@ def _text(text: str) -> str:
     return text.strip()
 
 
+def _one_of(*words: str) -> Callable[[str], str]:
+    def read(text: str) -> str:
+        if text.strip().lower() not in words:
+            raise ValueError(f"takes {', '.join(words[:-1])} or {words[-1]}")
+        return text.strip().lower()
+
+    return read
+
+
+def _http_url(text: str) -> str:
+    found = urlsplit(text.strip())
+    if text.strip() and (found.scheme not in ("http", "https") or not found.hostname):
+        raise ValueError("takes http://host:port or https://host, or nothing")
+    return text.strip()
+
+
+def _redis_url(text: str) -> str:
+    if text.strip() and not text.strip().startswith(("redis://", "rediss://", "unix://")):
+        raise ValueError("takes redis://host:port/number, rediss://... or unix://..., or nothing")
+    return text.strip()
+
+
+def _jwks(text: str) -> str:
+    place = text.strip()
+    if "://" in place and not place.startswith("https://"):
+        raise ValueError("takes a file or an address that begins with https://, or nothing")
+    return place
+
+
+def _algorithms(text: str) -> tuple[str, ...]:
+    named = tuple(name.strip() for name in text.split(","))
+    if not set(named) <= set(JWT_ALGORITHMS):
+        raise ValueError(f"takes one or more of {', '.join(JWT_ALGORITHMS)}, with commas between")
+    return named
+
+
 _READERS: dict[str, Callable[[str], object]] = {
     "EFFORT_DATABASE_URL": _text,
     "EFFORT_HOST": _text,
     "EFFORT_PORT": _whole(1, 65_535),
     "EFFORT_WORKERS": _whole(1, 256),
     "EFFORT_MAX_BODY_BYTES": _whole(1024, 104_857_600),
+    "EFFORT_RATE_LIMIT_PER_MINUTE": _whole(0, 10_000_000),
+    "EFFORT_TENANT_RATE_LIMIT_PER_MINUTE": _whole(0, 10_000_000),
+    "EFFORT_REDIS_URL": _redis_url,
+    "EFFORT_MAX_IN_FLIGHT": _whole(1, 65_536),
+    "EFFORT_REQUEST_SECONDS": _whole(1, 600),
+    "EFFORT_JWT_JWKS": _jwks,
+    "EFFORT_JWT_ISSUER": str.strip,
+    "EFFORT_JWT_AUDIENCE": str.strip,
+    "EFFORT_JWT_ALGORITHMS": _algorithms,
+    "EFFORT_JWT_TENANT_CLAIM": _text,
+    "EFFORT_DRAIN_SECONDS": _whole(0, 300),
+    "EFFORT_LOG_LEVEL": _one_of("debug", "info", "warning", "error"),
+    "EFFORT_LOG_REQUESTS": _one_of("all", "errors", "off"),
+    "EFFORT_METRICS": _one_of("on", "off"),
+    "EFFORT_OTLP_ENDPOINT": _http_url,
+    "EFFORT_RETENTION_DAYS": _whole(0, 36_500),
 }
 
 
@@ -60,6 +165,11 @@ def read_settings(environ: Mapping[str, str]) -> Settings:
             read[name.removeprefix("EFFORT_").lower()] = _READERS[name](environ.get(name, default))
         except ValueError as error:
             wrong.append(f"{name} {error}")
+    if read.get("jwt_jwks"):
+        needed = ("jwt_issuer", "jwt_audience")
+        wrong += [
+            f"EFFORT_{name.upper()} must be set with EFFORT_JWT_JWKS" for name in needed if not read[name]
+        ]
     if wrong:
         raise SettingsInvalid("; ".join(wrong))
     return Settings(**read)  # type: ignore[arg-type]  # each reader returns what its member takes
