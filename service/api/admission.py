@@ -14,8 +14,9 @@ from litestar.exceptions import ClientException, InternalServerException
 from msgspec import Struct
 from msgspec.structs import asdict
 
+from service.api.quotas import charge
 from service.api.reading import MOST_FAULTS, Rules, decode, media_type_of, no_rules
-from service.errors import BodyTooLarge, Fault, InputRefused, Unreadable
+from service.errors import BodyTooLarge, Fault, InputRefused, ServiceError, Unreadable
 from service.rules.learning.performed import INSTANT_PATTERN, INSTANT_TOLD, LONGEST_INSTANT
 
 MOST_DIGITS = 9
@@ -105,7 +106,21 @@ async def read_body(request: Request[Any, Any, Any], kind: type[Any], rules: Rul
 
 
 async def admit(request: Request[Any, Any, Any]) -> None:
-    """Check the whole request; the decoded body waits in the scope for the handler. Raises as `read_body`.
+    """Check the whole request and take its cost. Raises as `read_body`, and TooManyRequests.
+
+    The cost is 1 item, also of what fails; a handler with `cost` tells that of a good body.
+    """
+    try:
+        body = await _checked(request)
+    except ServiceError:
+        await charge(request, 1)
+        raise
+    cost: Callable[[Any], int] | None = request.route_handler.opt.get("cost")
+    await charge(request, 1 if cost is None else cost(body))
+
+
+async def _checked(request: Request[Any, Any, Any]) -> Struct | None:
+    """Return the decoded body, which also waits in the scope for the handler.
 
     A handler with `rules_always` leaves it to them; others check what types cannot say by themselves.
     """
@@ -130,6 +145,7 @@ async def admit(request: Request[Any, Any, Any]) -> None:
         in_body = tuple(islice(rules(asdict(body)), MOST_FAULTS))
     if faults or in_body:
         raise InputRefused((*in_body, *faults)[:MOST_FAULTS])
+    return body
 
 
 class StrictRequest(Request[Any, Any, Any]):

@@ -12,12 +12,20 @@ from litestar.routes import HTTPRoute
 
 from service import __version__
 from service.api.answers import OPEN_CACHE
-from service.api.document_texts import DESCRIPTION, RESPONSE_HEADERS, TAGS
+from service.api.document_texts import (
+    DESCRIPTION,
+    QUOTA_HEADERS,
+    RESPONSE_HEADERS,
+    RETRY_AFTER,
+    SECURITY_SCHEMES,
+    TAGS,
+)
 from service.api.problem_types import PROBLEM_TYPES
 from service.api.problems import PROBLEM_JSON, Problem
 from service.api.reading import JSON, MESSAGEPACK
 from service.api.schema_rules import with_rules
 from service.api.schemas import REF, schemas_for
+from service.api.shedding import NEVER_SHED
 
 _PACKAGED = Path(__file__).parents[1] / "_openapi"
 FOLDER = _PACKAGED if _PACKAGED.exists() else Path(__file__).parents[2] / "openapi"
@@ -26,6 +34,7 @@ EXAMPLES = FOLDER / "examples"
 ORDER = ("get", "put", "post", "patch", "delete")
 OK, NO_CONTENT = 200, 204
 INVALID = str(PROBLEM_TYPES["invalid-input"].status)
+TOO_MANY, UNAVAILABLE = PROBLEM_TYPES["too-many-requests"].status, PROBLEM_TYPES["overloaded"].status
 
 
 def _routes(app: Litestar) -> list[tuple[str, str, HTTPRouteHandler]]:
@@ -79,9 +88,11 @@ def _sent_parameters(handler: HTTPRouteHandler) -> list[dict[str, Any]]:
 def _error_statuses(path: str, handler: HTTPRouteHandler) -> list[int]:
     statuses = {500, *handler.opt.get("problems", ())}
     if handler.opt.get("scopes"):
-        statuses |= {401, 403, 503}
+        statuses |= {401, 403, TOO_MANY}
+    if path not in NEVER_SHED:
+        statuses |= {UNAVAILABLE}
     if "body" in handler.opt:
-        statuses |= {400, 413, 415}
+        statuses |= {400, 408, 413, 415}
     if "{" in path and not handler.opt.get("never_missing"):
         statuses |= {404}
     return sorted(statuses | {422})  # an unknown query parameter is refused everywhere
@@ -89,7 +100,10 @@ def _error_statuses(path: str, handler: HTTPRouteHandler) -> list[int]:
 
 @lru_cache(maxsize=1)
 def _titles() -> dict[int, str]:
-    return {kind.status: kind.title for kind in PROBLEM_TYPES.values()}
+    found: dict[int, str] = {}
+    for kind in PROBLEM_TYPES.values():
+        found[kind.status] = f"{found[kind.status]}, or: {kind.title}" if kind.status in found else kind.title
+    return found
 
 
 def examples_of(operation_id: str, side: str) -> dict[str, Any]:
@@ -112,11 +126,10 @@ def _error_responses(path: str, handler: HTTPRouteHandler) -> dict[str, Any]:
             "headers": dict(RESPONSE_HEADERS),
             "content": {PROBLEM_JSON: {"schema": {"$ref": REF.format(name="Problem")}}},
         }
-        if status == PROBLEM_TYPES["store-unavailable"].status:
-            response["headers"]["Retry-After"] = {
-                "description": "Seconds after which to try again.",
-                "schema": {"type": "integer", "minimum": 0},
-            }
+        if status in (TOO_MANY, UNAVAILABLE):
+            response["headers"] |= RETRY_AFTER
+        if status == TOO_MANY:
+            response["headers"] |= QUOTA_HEADERS
         responses[str(status)] = response
     refused = examples_of(str(handler.operation_id), "problem")
     if refused:
@@ -130,6 +143,8 @@ def _content(schema: dict[str, Any], examples: dict[str, Any]) -> dict[str, Any]
 
 
 def _answer_content(handler: HTTPRouteHandler, answer: dict[str, Any]) -> dict[str, Any]:
+    if text := handler.opt.get("text"):
+        return {text.partition(";")[0]: {"schema": {"type": "string"}}}
     if streams := handler.opt.get("streams"):
         return {streams: {"schema": answer}}
     operation_id = str(handler.operation_id)
@@ -143,7 +158,8 @@ def _answer_content(handler: HTTPRouteHandler, answer: dict[str, Any]) -> dict[s
 
 def _successes(handler: HTTPRouteHandler, answer: dict[str, Any]) -> dict[str, Any]:
     """Answers to what is right, by status: the statuses a handler names, 200 when it names none."""
-    headers = {**RESPONSE_HEADERS, **handler.opt.get("answer_headers", {})}
+    quota = QUOTA_HEADERS if handler.opt.get("scopes") else {}
+    headers = {**RESPONSE_HEADERS, **quota, **handler.opt.get("answer_headers", {})}
     response: dict[str, Any] = {"description": "Success.", "headers": headers}
     found = {}
     for status in handler.opt.get("statuses", (OK,)):
@@ -160,7 +176,8 @@ def _described(handler: HTTPRouteHandler, scopes: list[str]) -> str:
     if not scopes:
         return description
     told = " and ".join(f"`{scope}`" for scope in scopes)
-    return f"{description}\n\nNeeds a key with the scope {told}."
+    bound = " that is bound to no site" if handler.opt.get("whole_tenant") else ""
+    return f"{description}\n\nNeeds a key with the scope {told}{bound}."
 
 
 def _operation(
@@ -173,7 +190,8 @@ def _operation(
         "summary": handler.summary,
         "description": _described(handler, scopes),
         "tags": list(handler.tags or ()),
-        "security": [{"apiKey": []}] if scopes else [],
+        # Either of them, with all the scopes.
+        "security": [{name: scopes} for name in SECURITY_SCHEMES] if scopes else [],
         "responses": {**_successes(handler, answer), **_error_responses(path, handler)},
     }
     if parameters := [*_path_parameters(path, handler), *_sent_parameters(handler)]:
@@ -216,13 +234,7 @@ def build_document(app: Litestar) -> dict[str, Any]:
         "paths": paths,
         "components": {
             "schemas": with_rules(components, app.state.policies),
-            "securitySchemes": {
-                "apiKey": {
-                    "type": "http",
-                    "scheme": "bearer",
-                    "description": "`Authorization: Bearer <API key>`. Keys carry scopes; none implies another.",
-                }
-            },
+            "securitySchemes": SECURITY_SCHEMES,
         },
     }
 

@@ -13,19 +13,60 @@ professionals come first; show `cautions`.
 floats (`8.0`) are integers, texts (`"8"`) are not. `null` for an optional member equals leaving it out.
 - Errors are RFC 9457 problems; `errors` lists every bad place. `type` leads to a page that says how to mend it.
 - Every answer carries `X-Request-Id` (yours, when you send one) and `Effort-Service-Version`.
-- Reading catalogues, problems, health and this document needs no key. Deterministic answers carry a strong `ETag`."""
+- Each key, and each tenant where so set, has a quota of items a minute: each context or set sent costs one item, any \
+other request with a key one. `RateLimit` and `RateLimit-Policy` tell what is left; they are an IETF draft \
+(draft-ietf-httpapi-ratelimit-headers-11), no standard. 429 and 503 come with `Retry-After`.
+- Reading catalogues, problems, health, metrics and this document needs no key. Deterministic answers carry a strong \
+`ETag`."""
 
 TAGS: list[dict[str, Any]] = [
     {"name": "Prescriptions", "description": "How close to failure to take a set, and why."},
     {"name": "Lifters", "description": "What is told about a lifter once; erasure. Needs `history:*`."},
     {"name": "Performed sets", "description": "What was done. History learns from it."},
     {"name": "What was learned", "description": "State, review and export of one lifter."},
+    {"name": "Audit", "description": "Who changed what and when. Needs `admin`."},
+    {"name": "Keys and sites", "description": "Who may call, and the tenant's places. Needs `admin`."},
     {"name": "Estimates", "description": "Load and repetitions."},
     {"name": "Catalogues", "description": "What prescriptions are made from."},
     {"name": "Problems", "description": "What errors mean and how to mend them."},
-    {"name": "Health", "description": "For your orchestrator."},
+    {"name": "Health", "description": "For your orchestrator and your monitoring."},
     {"name": "Document", "description": "This contract."},
 ]
+
+SECURITY_SCHEMES: dict[str, Any] = {
+    "apiKey": {
+        "type": "http",
+        "scheme": "bearer",
+        "description": "`Authorization: Bearer <API key>`. Keys carry scopes, none implies another, and may be bound "
+        "to sites: then lifters of other sites are not there.",
+    },
+    "jwt": {
+        "type": "http",
+        "scheme": "bearer",
+        "bearerFormat": "JWT",
+        "description": "`Authorization: Bearer <token>` of the issuer the operator trusts, where there is one. Claims: "
+        "`exp`, `iss`, `aud`, `sub`, the tenant's name (`tenant`, unless set otherwise), `scope` (separated by "
+        "spaces), and `sites` (an array) to be bound to some.",
+    },
+}
+RETRY_AFTER: dict[str, Any] = {
+    "Retry-After": {
+        "description": "Seconds after which to try again.",
+        "schema": {"type": "integer", "minimum": 1},
+    },
+}
+QUOTA_HEADERS: dict[str, Any] = {
+    "RateLimit": {
+        "description": "What is left (IETF draft): who sends no more than `r` items in the next `t` seconds is not "
+        'refused, e.g. `"key";r=59000;t=59`. Absent where quotas are off.',
+        "schema": {"type": "string"},
+    },
+    "RateLimit-Policy": {
+        "description": "Quotas `q` in items for each `w` seconds, of the key and of its tenant (IETF draft), e.g. "
+        '`"key";q=60000;w=60`. Absent where quotas are off.',
+        "schema": {"type": "string"},
+    },
+}
 
 RESPONSE_HEADERS: dict[str, Any] = {
     "X-Request-Id": {"description": "Name of this request in logs.", "schema": {"type": "string"}},

@@ -4,8 +4,6 @@ Request id, security headers, HEAD, OPTIONS, strong ETags with 304, and the shor
 """
 
 import hashlib
-import re
-import uuid
 from collections.abc import Awaitable, Callable
 from typing import Any
 
@@ -24,7 +22,6 @@ ASGI = Callable[[Scope, Receive, Send], Awaitable[None]]
 Shortcut = Callable[[Scope, Receive, Send], Awaitable[Receive | None]]
 
 OK, NOT_MODIFIED, NO_CONTENT = 200, 304, 204
-_REQUEST_ID = re.compile(rb"[A-Za-z0-9._-]{1,64}\Z")
 SECURITY_HEADERS = (
     (b"x-content-type-options", b"nosniff"),
     (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
@@ -38,9 +35,10 @@ def header_of(scope: Scope, name: bytes) -> bytes:
     return next((value for key, value in scope["headers"] if key == name), b"")
 
 
-def _request_id(scope: Scope) -> str:
-    sent = header_of(scope, b"x-request-id")
-    return sent.decode() if _REQUEST_ID.match(sent) else uuid.uuid4().hex
+def request_id_of(scope: Scope) -> str:
+    """Return the name `service.api.observing` gave a request."""
+    request_id: str = scope["effort_request_id"]
+    return request_id
 
 
 def answer_headers(request_id: str) -> list[tuple[bytes, bytes]]:
@@ -62,6 +60,7 @@ class _Outgoing:
 
     def __init__(self, scope: Scope, send: Send, request_id: str, *, head: bool) -> None:
         self._send = send
+        self._scope = scope
         self._extra = answer_headers(request_id)
         self._head = head
         self._if_none_match = header_of(scope, b"if-none-match")
@@ -70,7 +69,8 @@ class _Outgoing:
 
     async def __call__(self, message: Message) -> None:
         if message["type"] == "http.response.start":
-            message = {**message, "headers": [*message["headers"], *self._extra]}
+            quota = self._scope.get("effort_quota", ())  # what is left of it, when somebody asked
+            message = {**message, "headers": [*message["headers"], *self._extra, *quota]}
             if self._is_cacheable(message):
                 self._start = message
                 return
@@ -109,6 +109,7 @@ async def _answer_options(app: Any, scope: Scope, send: Send, request_id: str) -
         problem = problem_of(
             NotFound("nothing at this address"), instance=scope["path"], request_id=request_id
         )
+        scope["effort_problem"] = problem.slug
         status, body = problem.status, msgspec.json.encode(problem)
         headers = [
             (b"cache-control", b"no-store"),
@@ -130,7 +131,7 @@ def with_edge(app: Any, shortcut: Shortcut | None) -> ASGI:
         if scope["type"] != "http":
             await app(scope, receive, send)
             return
-        request_id = scope["effort_request_id"] = _request_id(scope)
+        request_id = request_id_of(scope)
         if shortcut is not None:
             replay = await shortcut(scope, receive, send)
             if replay is None:
@@ -140,8 +141,13 @@ def with_edge(app: Any, shortcut: Shortcut | None) -> ASGI:
             await _answer_options(app, scope, send, request_id)
             return
         head = scope["method"] == "HEAD"
-        if head:
-            scope = {**scope, "method": "GET"}
-        await app(scope, receive, _Outgoing(scope, send, request_id, head=head))
+        if not head:
+            await app(scope, receive, _Outgoing(scope, send, request_id, head=False))
+            return
+        got = {**scope, "method": "GET"}
+        try:
+            await app(got, receive, _Outgoing(got, send, request_id, head=True))
+        finally:
+            scope.update({**got, "method": "HEAD", "path": scope["path"]})  # the layers outside read it
 
     return edge

@@ -18,7 +18,7 @@ from service.storage.engine import Reading, Store, Writing
 from service.storage.lifters import LifterRow, find_lifter, lock_lifter
 from service.storage.performed_sets import position_of, sets_oldest_first
 from service.storage.summaries import Summary, drop_known, load_known, save_known
-from service.storage.tenancy import tenant_reading, tenant_writing
+from service.storage.tenancy import Reach, reading_within, writing_within
 
 SETS_PER_TURN = 50
 
@@ -64,7 +64,7 @@ async def learn_anew(w: Writing, tenant_id: UUID, lifter_id: str, basis: Basis) 
 
 async def acquaint(
     store: Store,
-    tenant_id: UUID,
+    reach: Reach,
     lifter_id: str,
     wanted: Wanted,
     basis: Basis,
@@ -77,27 +77,28 @@ async def acquaint(
     Without `at` it is now, or the newest set's own time where a phone's clock runs ahead. Only an instant before the
     newest set costs reading the sets up to it.
     """
-    async with tenant_reading(store, tenant_id) as r:
-        lifter = await find_lifter(r, tenant_id, lifter_id)
+    async with reading_within(store, reach) as r:
+        lifter = await find_lifter(r, reach.tenant_id, lifter_id)
         if lifter is None:
             return Acquainted(lifter=None, known=Known(), at=micros_of(now) if at is None else at)
-        summary = await _load(r, tenant_id, lifter_id, wanted)
+        summary = await _load(r, reach.tenant_id, lifter_id, wanted)
     if summary.stamp != basis.stamp:
-        summary = await _mended(store, tenant_id, lifter_id, wanted, basis, now=now)
+        summary = await _mended(store, reach, lifter_id, wanted, basis, now=now)
     newest = summary.known.lifter.newest_at
     if at is None:
         return Acquainted(lifter=lifter, known=summary.known, at=max(micros_of(now), newest or 0))
     if newest is None or newest <= at:
         return Acquainted(lifter=lifter, known=summary.known, at=at)
-    async with tenant_reading(store, tenant_id) as r:
-        known = await _folded(r, tenant_id, lifter_id, basis, until=at)
+    async with reading_within(store, reach) as r:
+        known = await _folded(r, reach.tenant_id, lifter_id, basis, until=at)
     return Acquainted(lifter=lifter, known=known, at=at)
 
 
 async def _mended(
-    store: Store, tenant_id: UUID, lifter_id: str, wanted: Wanted, basis: Basis, *, now: datetime
+    store: Store, reach: Reach, lifter_id: str, wanted: Wanted, basis: Basis, *, now: datetime
 ) -> Summary:
-    async with tenant_writing(store, tenant_id) as w:
+    tenant_id = reach.tenant_id
+    async with writing_within(store, reach) as w:
         if await lock_lifter(w, tenant_id, lifter_id, create=False, now=now) is None:
             return Summary(known=Known(), stamp=basis.stamp)
         summary = await _load(w, tenant_id, lifter_id, wanted)

@@ -94,16 +94,17 @@ async def create_lifter_prescription(
     lifter is a cold start: neutral, as `assumptions` say. `at` before the newest set is answered from the sets up to
     it, which takes longer.
     """
-    state, tenant_id = request.app.state, principal_of(request).tenant_id
+    state, reach = request.app.state, principal_of(request).reach
     basis: Basis = state.basis
     policy = pinned_policy(data.policy, state.policies)
     rows = needed(data, policy)
     wanted = Wanted(exercises=rows.exercises, muscles=rows.muscles)
     at = None if data.at is None else micros_of(instant_of(data.at))
-    found = await acquaint(state.store, tenant_id, lifter_id, wanted, basis, now=now(), at=at)
+    found = await acquaint(state.store, reach, lifter_id, wanted, basis, now=now(), at=at)
     filled = fill(data, told_profile(found), found.known, found.at, policy, basis.numbers)
     kind = LifterPrescription if detail == "full" else LifterBriefPrescription
     plain = prescribed(filled.context_used, detail, state.policies)
     load = filled.suggested_load if request.query_params.get("suggest_load") == "true" else UNSET
+    state.metrics.prescribed(plain.decision, detail)
     told = kind(**asdict(plain), context_used=filled.context_used, suggested_load=load)
     return answer(request, told)

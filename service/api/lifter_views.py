@@ -2,7 +2,6 @@
 
 from collections.abc import AsyncIterator
 from typing import Any
-from uuid import UUID
 
 import msgspec
 from litestar import Request, Response, get
@@ -23,7 +22,7 @@ from service.rules.learning.view import LifterState
 from service.storage.engine import Store
 from service.storage.lifters import find_lifter
 from service.storage.performed_sets import CHUNK, Position, position_of, sets_after
-from service.storage.tenancy import tenant_reading
+from service.storage.tenancy import Reach, reading_within
 
 TAGS = ["What was learned"]
 NDJSON = "application/x-ndjson"
@@ -49,7 +48,7 @@ async def get_state(request: Request[Any, Any, Any], lifter_id: LifterId) -> Res
     asked = request.query_params.get("at")
     found = await acquaint(
         request.app.state.store,
-        principal_of(request).tenant_id,
+        principal_of(request).reach,
         lifter_id,
         Wanted(exercises=None, muscles=None),
         basis,
@@ -79,7 +78,7 @@ async def get_review(request: Request[Any, Any, Any], lifter_id: LifterId) -> Re
     count, moment = int(request.query_params.get("weeks", WEEKS)), now()
     found = await acquaint(
         request.app.state.store,
-        principal_of(request).tenant_id,
+        principal_of(request).reach,
         lifter_id,
         Wanted(weeks=None),
         request.app.state.basis,
@@ -94,11 +93,11 @@ def _line(kind: str, value: LifterProfile | PerformedSet | dict[str, int]) -> by
     return msgspec.json.encode({"type": kind, **msgspec.to_builtins(value)}) + b"\n"
 
 
-async def _lines(store: Store, tenant_id: UUID, profile: LifterProfile) -> AsyncIterator[bytes]:
+async def _lines(store: Store, reach: Reach, profile: LifterProfile) -> AsyncIterator[bytes]:
     yield _line("lifter", profile)
     sent, after = 0, None
     while True:
-        sets = await _chunk(store, tenant_id, profile.lifter_id, after)
+        sets = await _chunk(store, reach, profile.lifter_id, after)
         sent += len(sets)
         yield b"".join(_line("set", each) for each in sets)
         if len(sets) < CHUNK:
@@ -108,11 +107,11 @@ async def _lines(store: Store, tenant_id: UUID, profile: LifterProfile) -> Async
 
 
 async def _chunk(
-    store: Store, tenant_id: UUID, lifter_id: str, after: Position | None
+    store: Store, reach: Reach, lifter_id: str, after: Position | None
 ) -> tuple[PerformedSet, ...]:
     # A transaction for each chunk: a slow reader holds no connection.
-    async with tenant_reading(store, tenant_id) as r:
-        return await sets_after(r, tenant_id, lifter_id, after)
+    async with reading_within(store, reach) as r:
+        return await sets_after(r, reach.tenant_id, lifter_id, after)
 
 
 @get(
@@ -129,10 +128,10 @@ async def export_lifter(request: Request[Any, Any, Any], lifter_id: LifterId) ->
 
     `effort import` takes it as it is.
     """
-    store, tenant_id = request.app.state.store, principal_of(request).tenant_id
-    async with tenant_reading(store, tenant_id) as r:
-        row = await find_lifter(r, tenant_id, lifter_id)
+    store, reach = request.app.state.store, principal_of(request).reach
+    async with reading_within(store, reach) as r:
+        row = await find_lifter(r, reach.tenant_id, lifter_id)
     if row is None:
         raise unknown_lifter()
     headers = {"cache-control": "no-store"}
-    return Stream(_lines(store, tenant_id, profile_of(row)), media_type=NDJSON, headers=headers)  # type: ignore[return-value]  # text, in pieces
+    return Stream(_lines(store, reach, profile_of(row)), media_type=NDJSON, headers=headers)  # type: ignore[return-value]  # text, in pieces

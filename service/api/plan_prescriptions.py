@@ -26,6 +26,10 @@ from service.rules.plans.prescribe_plan import prescribe_plan
 from service.rules.plans.start import Start, start_from_history, stateless_start
 
 
+def _sets(plan: Plan) -> int:
+    return sum(len(each.sets) for session in plan.sessions for each in session.exercises)
+
+
 async def _prescribed(
     request: Request[Any, Any, Any], plan: Plan, start: Start, detail: Detail
 ) -> Response[PrescribedPlan]:
@@ -34,6 +38,9 @@ async def _prescribed(
     basis = replace(state.plan_basis, policy=pinned_policy(plan.policy, state.policies))
     async with state.one_plan:
         found = await asyncio.to_thread(prescribe_plan, plan, start, basis, detail)
+    for each in (each for session in found.sessions for each in session.exercises):
+        for one in each.sets:
+            state.metrics.prescribed(one.prescription.decision, detail)
     return answer(request, found)
 
 
@@ -47,6 +54,7 @@ async def _prescribed(
     body=Plan,
     rules=plan_faults,
     rules_always=True,
+    cost=_sets,
     query=DETAIL,
 )
 async def create_plan_prescription(
@@ -78,6 +86,7 @@ def _wanted(plan: Plan, policy: Policy) -> Wanted:
     body=Plan,
     rules=plan_faults,
     rules_always=True,
+    cost=_sets,
     path_rules=LIFTER_PATH,
     query=DETAIL,
     never_missing=True,
@@ -92,10 +101,10 @@ async def create_lifter_plan_prescription(
 
     The history counts up to the first session. An unknown lifter is a cold start.
     """
-    state, tenant_id = request.app.state, principal_of(request).tenant_id
+    state, reach = request.app.state, principal_of(request).reach
     basis: Basis = state.basis
     first = micros_of(instant_of(data.sessions[0].starts_at))
     wanted = _wanted(data, basis.policy)
-    found = await acquaint(state.store, tenant_id, lifter_id, wanted, basis, now=now(), at=first)
+    found = await acquaint(state.store, reach, lifter_id, wanted, basis, now=now(), at=first)
     start = start_from_history(data, told_profile(found), found.known)
     return await _prescribed(request, data, start, detail)

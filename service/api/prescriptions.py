@@ -107,7 +107,9 @@ async def create_prescription(
     request: Request[Any, Any, Any], data: JSONBody[SetContext], detail: DetailParameter = "full"
 ) -> Response[Prescribed]:
     """Reps in reserve [repetitions] for one set, with the reasons, which add up to the target."""
-    return answer(request, prescribed(data, detail, request.app.state.policies))
+    found = prescribed(data, detail, request.app.state.policies)
+    request.app.state.metrics.prescribed(found.decision, detail)
+    return answer(request, found)
 
 
 def _item(
@@ -131,6 +133,7 @@ def _item(
     scopes=("prescribe",),
     body=BatchBody,
     documented_body=Batch,
+    cost=lambda body: len(body.contexts),
     query=DETAIL,
 )
 async def create_prescriptions(
@@ -144,6 +147,8 @@ async def create_prescriptions(
     results: list[BatchItem] = []
     for index, value in enumerate(data.contexts):
         results.append(_item(index, value, detail, request.app.state.policies, problem_at))
+        if results[-1].prescription is not None:
+            request.app.state.metrics.prescribed(results[-1].prescription.decision, detail)
         if index % CONTEXTS_PER_TURN == 0 or results[-1].problem:  # explaining faults costs the most
             await asyncio.sleep(0)  # let other requests have their turn
     return answer(request, BatchAnswer(results=tuple(results)))

@@ -28,8 +28,8 @@ PROBLEM_TYPES = {
             "unauthenticated",
             401,
             "No valid API key",
-            "The Authorization header is missing, or its key is malformed, unknown, expired or revoked.",
-            "Send `Authorization: Bearer <API key>` with a live key. Keys in the URL are never read.",
+            "The Authorization header is missing, or its key or token is malformed, unknown, expired or revoked.",
+            "Send `Authorization: Bearer <API key or token>` with a live one. Keys in the URL are never read.",
         ),
         ProblemType(
             "missing-scope",
@@ -39,10 +39,17 @@ PROBLEM_TYPES = {
             "Use a key made with that scope (`effort key create --scope ...`).",
         ),
         ProblemType(
+            "bound-to-sites",
+            403,
+            "API key is bound to sites",
+            "The key is bound to sites of its tenant, and the operation is about the whole tenant.",
+            "Use a key that is bound to no site.",
+        ),
+        ProblemType(
             "not-found",
             404,
             "Not found",
-            "There is nothing at this address, or it is not yours.",
+            "There is nothing at this address, or it is not yours, or it belongs to a site your key is not bound to.",
             "Check the path and the id.",
         ),
         ProblemType(
@@ -53,12 +60,20 @@ PROBLEM_TYPES = {
             "Use one of the methods in the Allow header.",
         ),
         ProblemType(
+            "body-too-slow",
+            408,
+            "Body too slow",
+            "The body did not arrive within EFFORT_REQUEST_SECONDS (30 s unless set otherwise).",
+            "Send fewer items in one call, or over a better connection.",
+        ),
+        ProblemType(
             "conflict",
             409,
             "Conflict",
-            "A set_id is stored already with other content, or a request with the same Idempotency-Key is running.",
+            "A set_id is stored already with other content, a request with the same Idempotency-Key is running, a key "
+            "was replaced already or asks for its own end, or a site is in use.",
             "Send the same content again, correct the stored set with PUT, or use a new id. While a request is "
-            "running, try again after the seconds in Retry-After.",
+            "running, try again after the seconds in Retry-After. Else do what `errors` says.",
         ),
         ProblemType(
             "precondition-failed",
@@ -89,11 +104,42 @@ PROBLEM_TYPES = {
             "Mend each entry of `errors`; `pointer` is a JSON Pointer into the body.",
         ),
         ProblemType(
+            "too-many-requests",
+            429,
+            "Too many requests",
+            "The quota of the key or of its tenant is used up. Each context and each set costs one item, every other "
+            "request one.",
+            "Try again after the seconds in Retry-After. RateLimit (an IETF draft) says what is left.",
+        ),
+        ProblemType(
             "internal-error",
             500,
             "Internal error",
             "The service failed. It is a defect, not your request.",
             "Report the request_id. Trying again is safe.",
+        ),
+        ProblemType(
+            "not-ready",
+            503,
+            "Not ready",
+            "This process should not be sent requests now; `errors` names every failing check: `database`, `schema`, "
+            "`draining`.",
+            "Send requests to another replica. `database`: bring it back, nothing needs a restart. `schema`: run "
+            "`effort migrate`.",
+        ),
+        ProblemType(
+            "overloaded",
+            503,
+            "Overloaded",
+            "The service works on as many requests as it can (EFFORT_MAX_IN_FLIGHT). Nothing of this one was done.",
+            "Try again after the seconds in Retry-After.",
+        ),
+        ProblemType(
+            "took-too-long",
+            503,
+            "Took too long",
+            "No answer could be begun within EFFORT_REQUEST_SECONDS (30 s unless set otherwise). Nothing was stored.",
+            "Try again after the seconds in Retry-After.",
         ),
         ProblemType(
             "store-unavailable",

@@ -12,19 +12,26 @@ from service.api.methods import allowed_methods
 from service.api.problem_types import PROBLEM_TYPES, ProblemType
 from service.errors import (
     BodyTooLarge,
+    BodyTooSlow,
+    BoundToSites,
     Conflicting,
     Fault,
     Forbidden,
     InputRefused,
     MediaTypeRefused,
     NotFound,
+    NotReady,
+    Overloaded,
     PreconditionFailed,
     ServiceError,
     StillRunning,
     StorageUnavailable,
+    TookTooLong,
+    TooManyRequests,
     Unauthenticated,
     Unreadable,
 )
+from service.observability.logs import logged_request_id
 
 PROBLEM_JSON = "application/problem+json"
 RETRY_AFTER_SECONDS = 5
@@ -32,11 +39,12 @@ _log = logging.getLogger("service.api")
 
 
 class ProblemEntry(Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """One bad place: a `pointer` into the body, or the name of a query `parameter` or `header`."""
+    """One bad place: a `pointer` into the body, the name of a query `parameter` or `header`, or a failing `check`."""
 
     pointer: Annotated[str, Meta(description="JSON Pointer fragment, e.g. `#/rep_target`.")] | None = None
     parameter: str | None = None
     header: str | None = None
+    check: Annotated[str, Meta(description="Check of /health/ready that fails.")] | None = None
     detail: Annotated[str, Meta(description="What is wrong and how to mend it.")]
 
 
@@ -51,6 +59,11 @@ class Problem(Struct, frozen=True, kw_only=True, omit_defaults=True):
     request_id: str
     errors: Annotated[tuple[ProblemEntry, ...], Meta(description="Every bad place.")] = ()
 
+    @property
+    def slug(self) -> str:
+        """Last part of `type`."""
+        return self.type.rpartition("/")[2]
+
 
 _SLUGS: tuple[tuple[type[ServiceError], str], ...] = (
     (InputRefused, "invalid-input"),
@@ -63,6 +76,12 @@ _SLUGS: tuple[tuple[type[ServiceError], str], ...] = (
     (PreconditionFailed, "precondition-failed"),
     (Unauthenticated, "unauthenticated"),
     (Forbidden, "missing-scope"),
+    (BoundToSites, "bound-to-sites"),
+    (TooManyRequests, "too-many-requests"),
+    (BodyTooSlow, "body-too-slow"),
+    (NotReady, "not-ready"),
+    (Overloaded, "overloaded"),
+    (TookTooLong, "took-too-long"),
     (StorageUnavailable, "store-unavailable"),
 )
 _BY_STATUS = {kind.status: kind for kind in PROBLEM_TYPES.values()}
@@ -86,8 +105,9 @@ def problem_of(error: Exception, *, instance: str, request_id: str) -> Problem:
     kind = _kind(error)
     detail = str(error) if isinstance(error, ServiceError) else kind.meaning
     errors: tuple[ProblemEntry, ...] = ()
-    if isinstance(error, InputRefused | Conflicting):
+    if isinstance(error, InputRefused | Conflicting | NotReady):
         errors = tuple(map(_entry, error.faults))
+    if isinstance(error, InputRefused | Conflicting):
         places = "one place" if len(errors) == 1 else f"{len(errors)} places"
         wrong = "is not valid" if isinstance(error, InputRefused) else "contradicts what is stored"
         detail = f"The request {wrong} in {places}."
@@ -108,8 +128,10 @@ def _headers(error: Exception, status: int, path: str, app: Any) -> dict[str, st
         headers["www-authenticate"] = 'Bearer realm="effort"'
     if status == PROBLEM_TYPES["method-not-allowed"].status:
         headers["allow"] = ", ".join(allowed_methods(app, path))
-    if isinstance(error, StillRunning | StorageUnavailable):
+    if isinstance(error, StillRunning | StorageUnavailable | NotReady):
         headers["retry-after"] = str(RETRY_AFTER_SECONDS)
+    if isinstance(error, TooManyRequests):
+        headers["retry-after"] = str(error.retry_after_seconds)
     return headers
 
 
@@ -117,8 +139,10 @@ def on_error(request: Request[Any, Any, Any], error: Exception) -> Response[byte
     """Turn any exception into a problem response; log what was not raised on purpose."""
     request_id = request.scope.get("effort_request_id", "")
     problem = problem_of(error, instance=request.scope["path"], request_id=str(request_id))
+    request.scope["effort_problem"] = problem.slug  # type: ignore[typeddict-unknown-key]  # ours
     if problem.status == PROBLEM_TYPES["internal-error"].status:
-        _log.error("request %s failed", request_id, exc_info=error)
+        told = logged_request_id(str(request_id), request.scope["path"], request.scope.get("path_template"))
+        _log.error("request %s failed", told, exc_info=error, extra={"told": {"request_id": told}})
     return Response(
         content=msgspec.json.encode(problem),
         status_code=problem.status,

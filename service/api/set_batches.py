@@ -12,21 +12,22 @@ from msgspec.structs import replace
 
 from service.api.admission import instant, matching, whole
 from service.api.answers import answer
+from service.api.auditing import audited
 from service.api.clock import now
 from service.api.keyring import principal_of
 from service.api.learned import take_in
+from service.api.lifter_sites import hold_or_make
 from service.api.lifters import LIFTER_PATH, LifterId, unknown_lifter
 from service.api.repeats import IDEMPOTENCY_KEY, REPLAYED_HEADER, Done, once
 from service.api.whole_faults import batch_faults
 from service.errors import Conflicting, Fault
-from service.rules.learning.basis import Basis
 from service.rules.learning.known import Micros, micros_of
 from service.rules.learning.performed import PerformedSet, instant_of
 from service.storage.engine import Writing
 from service.storage.identifiers import new_id
-from service.storage.lifters import find_lifter, lock_lifter
+from service.storage.lifters import find_lifter
 from service.storage.performed_sets import Position, insert_sets, page_of_sets
-from service.storage.tenancy import tenant_reading, tenant_writing
+from service.storage.tenancy import reading_within, writing_within
 
 TAGS = ["Performed sets"]
 MOST_SETS = 200
@@ -73,17 +74,19 @@ class SetPage(Struct, frozen=True, kw_only=True):
 
 
 async def _store(
-    w: Writing, tenant_id: UUID, lifter_id: str, sets: tuple[PerformedSet, ...], basis: Basis
+    w: Writing, request: Request[Any, Any, Any], lifter_id: str, sets: tuple[PerformedSet, ...]
 ) -> Done:
-    moment = now()
-    await lock_lifter(w, tenant_id, lifter_id, create=True, now=moment)
+    caller, moment = principal_of(request), now()
+    tenant_id = caller.tenant_id
+    await hold_or_make(w, caller, lifter_id, now=moment)
     named = tuple(each if each.set_id else replace(each, set_id=new_id(moment)) for each in sets)
     stored = await insert_sets(w, tenant_id, lifter_id, named)
     if stored.conflicting:
         told = "this set_id is taken by a set with other content; correct that with PUT, or use a new id"
         raise Conflicting(tuple(Fault(f"#/sets/{place}/set_id", told) for place in stored.conflicting))
     if stored.new_sets:
-        await take_in(w, tenant_id, lifter_id, stored.new_sets, basis)
+        await take_in(w, tenant_id, lifter_id, stored.new_sets, request.app.state.basis)
+        await audited(w, request, "created", at=moment, lifter_id=lifter_id, sets=len(stored.new))
     ids = SetIds(set_ids=tuple(each.set_id for each in named if each.set_id))
     return Done(status=201 if stored.new else 200, value=ids)
 
@@ -95,27 +98,27 @@ async def _store(
     tags=TAGS,
     scopes=("history:write",),
     body=SetBatch,
+    cost=lambda body: len(body.sets),
     rules=batch_faults,
     rules_always=True,
     path_rules=LIFTER_PATH,
     headers=IDEMPOTENCY_KEY,
     problems=(409,),
     statuses=(201, 200),
-    never_missing=True,
     answer_headers=REPLAYED_HEADER,
     links=LINKS,
 )
 async def create_sets(
     request: Request[Any, Any, Any], lifter_id: LifterId, data: JSONBody[SetBatch]
 ) -> Response[SetIds]:
-    """Stores 1 to 200 sets, all or none, and makes the lifter if new.
+    """Stores 1 to 200 sets, all or none, and makes the lifter if new: at the key's site, where it is bound to one.
 
     201 when any set is new, 200 when every `set_id` was stored before with equal content; other content is 409. Without
-    `set_id` and Idempotency-Key a request sent twice is stored twice.
+    `set_id` and Idempotency-Key a request sent twice is stored twice. 404 when a lifter of another site has the id; a
+    key bound to several sites makes no lifter here, but with PUT.
     """
-    tenant_id, basis = principal_of(request).tenant_id, request.app.state.basis
-    async with tenant_writing(request.app.state.store, tenant_id) as w:
-        work = partial(_store, w, tenant_id, lifter_id, data.sets, basis)
+    async with writing_within(request.app.state.store, principal_of(request).reach) as w:
+        work = partial(_store, w, request, lifter_id, data.sets)
         done = await once(w, request, lifter_id, work, now=now())
     return answer(request, done.value, status=done.status, headers=done.headers)
 
@@ -150,14 +153,14 @@ def _micros(text: str | None) -> Micros | None:
 )
 async def list_sets(request: Request[Any, Any, Any], lifter_id: LifterId) -> Response[SetPage]:
     """Pages of sets, newest first. Sets added meanwhile neither shift nor repeat what comes after a cursor."""
-    tenant_id, asked = principal_of(request).tenant_id, request.query_params
+    reach, asked = principal_of(request).reach, request.query_params
     cursor = asked.get("cursor")
-    async with tenant_reading(request.app.state.store, tenant_id) as r:
-        if await find_lifter(r, tenant_id, lifter_id) is None:
+    async with reading_within(request.app.state.store, reach) as r:
+        if await find_lifter(r, reach.tenant_id, lifter_id) is None:
             raise unknown_lifter()
         page = await page_of_sets(
             r,
-            tenant_id,
+            reach.tenant_id,
             lifter_id,
             limit=int(asked.get("limit", ON_A_PAGE)),
             cursor=None if cursor is None else position_at(cursor),

@@ -13,9 +13,12 @@ from service.api.answers import wanted_media_type
 from service.api.edge import SECURITY_HEADERS, Message, Receive, Scope, Send, Shortcut
 from service.api.keyring import SCHEME, KeyRing
 from service.api.prescriptions import prescribed
+from service.api.quotas import Quotas
 from service.api.reading import JSON
+from service.observability.metrics import Metrics
 from service.policy.catalogue import Policies
 from service.rules.context import SetContext
+from service.storage.keys import Principal
 
 PATH = "/v1/prescriptions"
 DETAILS = {b"": "full", b"detail=full": "full", b"detail=brief": "brief"}
@@ -35,21 +38,21 @@ def _replay(messages: list[Message], receive: Receive) -> Receive:
     return replayed
 
 
-def _let_in(sent: dict[bytes, bytes], keys: KeyRing) -> bool:
-    """Whether the request is of the plain kind: known key with the scope, JSON both ways, no encoding."""
+def _let_in(sent: dict[bytes, bytes], keys: KeyRing) -> Principal | None:
+    """Return who sent a request of the plain kind: known key with the scope, JSON both ways, no encoding."""
     authorization = sent.get(b"authorization", b"").decode("latin-1")
     if sent.get(b"content-type") != JSON.encode() or b"content-encoding" in sent:
-        return False
+        return None
     if wanted_media_type(sent.get(b"accept", b"").decode("latin-1")) != JSON:
-        return False
+        return None
     if authorization[: len(SCHEME)].lower() != SCHEME:
-        return False
+        return None
     principal = keys.remembered(authorization[len(SCHEME) :].strip())
-    return principal is not None and SCOPE in principal.scopes
+    return principal if principal is not None and SCOPE in principal.scopes else None
 
 
 def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
-    """Return the shortcut for an application's state (`keyring`, `policies`), set by the time requests come."""
+    """Return the shortcut for an application's state (`keyring`, `policies`, `quotas`, `metrics`)."""
 
     async def shortcut(scope: Scope, receive: Receive, send: Send) -> Receive | None:
         if scope["path"] != PATH or scope["method"] != "POST":
@@ -58,7 +61,8 @@ def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
         policies: Policies = state.policies
         read = [pair for pair in scope["headers"] if pair[0] in _READ_HEADERS]
         sent = dict(read)
-        if detail is None or len(sent) != len(read) or not _let_in(sent, state.keyring):
+        principal = _let_in(sent, state.keyring)
+        if detail is None or len(sent) != len(read) or principal is None:
             return receive
         message = await receive()
         body = message.get("body", b"")
@@ -69,12 +73,20 @@ def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
             found = prescribed(_DECODE(body), detail, policies)  # type: ignore[arg-type]  # one of two literals
         except Exception:  # noqa: BLE001 - a defect, too, is answered and logged by the documented way
             return _replay([message], receive)
+        quotas: Quotas = state.quotas
+        taken = await quotas.take(principal, 1)
+        if taken.retry_after_seconds:
+            return _replay([message], receive)
+        metrics: Metrics = state.metrics
+        metrics.prescribed(found.decision, detail)
+        scope["path_template"], scope["effort_principal"] = PATH, principal
         answer = _ENCODE(found)
         headers = [
             *_FIXED,
             (b"content-length", str(len(answer)).encode()),
             (b"x-request-id", scope["effort_request_id"].encode()),
             *SECURITY_HEADERS,
+            *taken.headers,
         ]
         await send({"type": "http.response.start", "status": 200, "headers": headers})
         await send({"type": "http.response.body", "body": answer})

@@ -9,6 +9,7 @@ from msgspec.structs import replace
 
 from service.api.admission import matching
 from service.api.answers import answer
+from service.api.auditing import audited
 from service.api.clock import now
 from service.api.conditional import ETAG_HEADER, IF_MATCH, etag_of, require_match
 from service.api.keyring import principal_of
@@ -21,7 +22,7 @@ from service.storage.engine import Writing
 from service.storage.lifters import lock_lifter
 from service.storage.performed_sets import delete_set as delete_stored
 from service.storage.performed_sets import find_set, replace_set
-from service.storage.tenancy import tenant_reading, tenant_writing
+from service.storage.tenancy import reading_within, writing_within
 
 TAGS = ["Performed sets"]
 SET_PATH = {
@@ -37,7 +38,7 @@ SetId = Annotated[str, PathParameter(description="Id of the set, as POST answere
 
 
 def unknown_set() -> NotFound:
-    """Return the error for a set that is not there, or another tenant's."""
+    """Return the error for a set that is not there, or another tenant's or site's."""
     return NotFound("this lifter has no set of this id")
 
 
@@ -66,9 +67,9 @@ async def get_set(
     request: Request[Any, Any, Any], lifter_id: LifterId, set_id: SetId
 ) -> Response[PerformedSet]:
     """The set as it is stored."""
-    tenant_id = principal_of(request).tenant_id
-    async with tenant_reading(request.app.state.store, tenant_id) as r:
-        found = await find_set(r, tenant_id, lifter_id, UUID(set_id))
+    reach = principal_of(request).reach
+    async with reading_within(request.app.state.store, reach) as r:
+        found = await find_set(r, reach.tenant_id, lifter_id, UUID(set_id))
     if found is None:
         raise unknown_set()
     return answer(request, found, headers={"etag": etag_of(found)})
@@ -95,12 +96,15 @@ async def put_set(
     request: Request[Any, Any, Any], lifter_id: LifterId, set_id: SetId, data: JSONBody[PerformedSet]
 ) -> Response[PerformedSet]:
     """Replaces the whole set, which must exist. A `set_id` in the body must be the one of the path."""
-    tenant_id, wanted = principal_of(request).tenant_id, replace(data, set_id=UUID(set_id))
-    async with tenant_writing(request.app.state.store, tenant_id) as w:
-        await _held_set(w, request, tenant_id, lifter_id, UUID(set_id))
+    reach, wanted = principal_of(request).reach, replace(data, set_id=UUID(set_id))
+    tenant_id = reach.tenant_id
+    async with writing_within(request.app.state.store, reach) as w:
+        present = await _held_set(w, request, tenant_id, lifter_id, UUID(set_id))
         await replace_set(w, tenant_id, lifter_id, wanted)
         await learn_anew(w, tenant_id, lifter_id, request.app.state.basis)
         stored = await find_set(w, tenant_id, lifter_id, UUID(set_id)) or wanted
+        if stored != present:
+            await audited(w, request, "changed", at=now(), lifter_id=lifter_id, sets=1)
     return answer(request, stored, headers={"etag": etag_of(stored)})
 
 
@@ -118,9 +122,11 @@ async def put_set(
 )
 async def delete_set(request: Request[Any, Any, Any], lifter_id: LifterId, set_id: SetId) -> Response[None]:
     """Deletes the set; its id may be used again."""
-    tenant_id = principal_of(request).tenant_id
-    async with tenant_writing(request.app.state.store, tenant_id) as w:
+    reach = principal_of(request).reach
+    tenant_id = reach.tenant_id
+    async with writing_within(request.app.state.store, reach) as w:
         await _held_set(w, request, tenant_id, lifter_id, UUID(set_id))
         await delete_stored(w, tenant_id, lifter_id, UUID(set_id))
         await learn_anew(w, tenant_id, lifter_id, request.app.state.basis)
+        await audited(w, request, "deleted", at=now(), lifter_id=lifter_id, sets=1)
     return Response(content=None, status_code=204, headers={"cache-control": "no-store"})
