@@ -130,6 +130,7 @@ def command(port: int | None) -> None:
             "EFFORT_HOST": "127.0.0.1",
             "EFFORT_WORKERS": "1",
         }
+        os.environ.setdefault("EFFORT_LOG_LEVEL", "warning")  # what is printed is for a reader
         if port is not None:
             os.environ["EFFORT_PORT"] = str(port)
         settings = read_settings(os.environ)

@@ -7,10 +7,10 @@ from typing import Annotated
 from msgspec import Meta, Struct
 
 from service.api.faults import echoed
+from service.api.lifter_sites import ToldProfile
 from service.api.reading import JSON, Members, no_rules, plain_value
 from service.cli.import_rows import BadRow, Checks, LifterId, OwnedSet, ProfileRow, Row, SetRow, bad, checked
 from service.errors import Fault, InputRefused, Unreadable
-from service.rules.learning.context import Profile
 from service.rules.learning.performed import PerformedSet
 
 
@@ -20,7 +20,7 @@ class FollowingSet(PerformedSet, frozen=True, kw_only=True, forbid_unknown_field
     lifter_id: LifterId | None = None
 
 
-class LifterLine(Profile, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class LifterLine(ToldProfile, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A profile that says whose it is."""
 
     lifter_id: LifterId
@@ -85,7 +85,7 @@ def _lifter_row(line: int, members: Members, place: _Place, checks: Checks) -> P
     # Also when the line turns out bad: its sets should not each complain of a missing lifter.
     place.lifter_line, place.lifter_id, place.sets = line, str(members.get("lifter_id")), 0
     told = checked(members, LifterLine, checks.of_profile)
-    profile = Profile(experience=told.experience, goal=told.goal, cautions=told.cautions)
+    profile = ToldProfile(experience=told.experience, goal=told.goal, cautions=told.cautions, site=told.site)
     return ProfileRow(line, told.lifter_id, profile)
 
 

@@ -11,13 +11,13 @@ import msgspec
 from msgspec import Meta, Struct
 from msgspec.structs import asdict
 
+from service.api.lifter_sites import ToldProfile
 from service.api.lifters import LIFTER_ID_PATTERN
 from service.api.reading import Members, Rules, valid
 from service.api.whole_faults import context_faults
 from service.errors import Fault, InputRefused, Unreadable
 from service.policy.catalogue import Policies
 from service.rules.learning.checks import faults_of_set
-from service.rules.learning.context import Profile
 from service.rules.learning.known import micros_of
 from service.rules.learning.performed import PerformedSet, instant_of
 from service.storage.performed_rows import same_content
@@ -55,7 +55,7 @@ class ProfileRow(NamedTuple):
 
     line: int
     lifter_id: str
-    profile: Profile
+    profile: ToldProfile
 
 
 class BadRow(NamedTuple):
@@ -87,7 +87,7 @@ class Checks(NamedTuple):
 class Brought:
     """What a file brings for one lifter: a profile or None, and each set once, by id."""
 
-    profile: Profile | None = None
+    profile: ToldProfile | None = None
     sets: dict[UUID, SetRow] = field(default_factory=dict)
 
 

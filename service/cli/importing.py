@@ -13,8 +13,10 @@ from typing import BinaryIO, Literal
 from uuid import UUID
 
 import click
+from msgspec.structs import replace
 
 from service.api.learned import learn_anew
+from service.api.lifter_sites import ToldProfile
 from service.cli import FAILED
 from service.cli.import_csv import COLUMNS, csv_rows
 from service.cli.import_json import json_rows
@@ -24,11 +26,13 @@ from service.errors import Fault, InputRefused, NotFound
 from service.policy.catalogue import load_policies
 from service.policy.learning_numbers import load_learning
 from service.rules.learning.basis import Basis
-from service.rules.learning.context import Profile
+from service.storage.audit import Entry, Outcome, record
 from service.storage.engine import Store, Writing, reading
+from service.storage.identifiers import new_id
 from service.storage.keys import find_tenant
 from service.storage.lifters import lock_lifter, put_lifter
 from service.storage.performed_sets import CHUNK, insert_sets
+from service.storage.sites import make_sites
 from service.storage.tenancy import tenant_writing
 
 Advance = Callable[[int], None]
@@ -51,7 +55,8 @@ exports one after another are one file:
 {{"type": "set", "performed_at": "2026-11-25T18:30:00+01:00", "exercise": "leg_press", ...}}
 {{"type": "end", "sets": 1}}
 
-A lifter line sets the whole profile (the last one counts) and is whose the set lines after it are. A set line may name
+A lifter line sets the whole profile (the last one counts; without `site` the one known stays, and a site that is new is
+made) and is whose the set lines after it are. A set line may name
 another `lifter_id`, and has to where no lifter line came before. An end line closes the lifter and tells how many set
 lines came since; either every lifter line has one, or none, and then a cut is not seen.
 
@@ -107,15 +112,24 @@ async def stored(
     store: Store, tenant_id: UUID, content: Content, basis: Basis, *, now: datetime, advance: Advance
 ) -> int:
     """Store all, or nothing; return how many sets are new. Raises InputRefused, StorageUnavailable."""
-    new, conflicting = 0, list[SetRow]()
+    new, conflicting, run = 0, list[SetRow](), f"import-{new_id(now).hex}"
+    profiles = [brought.profile for brought in content.lifters.values() if brought.profile is not None]
     async with tenant_writing(store, tenant_id) as w:
+        named = {told.site for told in profiles if told.site is not None}
+        for site in sorted(await make_sites(w, tenant_id, named, now=now)):
+            made = Entry(
+                actor="command:import", operation="putSite", outcome="created", at=now, request_id=run
+            )
+            await record(w, tenant_id, replace(made, object_id=site))
         # In order: two imports at once wait for each other instead of for ever.
         for lifter_id, brought in sorted(content.lifters.items()):
-            await _hold(w, tenant_id, lifter_id, brought.profile, now)
+            held = await _hold(w, tenant_id, lifter_id, brought.profile, now)
             added, refused = await _insert(w, tenant_id, lifter_id, brought, advance)
             new, conflicting = new + added, conflicting + refused
             if added and not conflicting:
                 await learn_anew(w, tenant_id, lifter_id, basis)
+            if outcome := "created" if added else held:
+                await record(w, tenant_id, _entry(outcome, lifter_id, added, run, now))
         faults = Faults()
         for row in sorted(conflicting):
             told = f"{row.performed.set_id} of {row.lifter_id} is stored already with other content"
@@ -124,20 +138,39 @@ async def stored(
     return new
 
 
-async def _hold(w: Writing, tenant_id: UUID, lifter_id: str, profile: Profile | None, now: datetime) -> None:
+def _entry(outcome: Outcome, lifter_id: str, added: int, run: str, now: datetime) -> Entry:
+    """What the audit is told: all lifters of one run under one request id."""
+    return Entry(
+        actor="command:import",
+        operation="importSets",
+        outcome=outcome,
+        at=now,
+        lifter_id=lifter_id,
+        request_id=run,
+        sets=added,
+    )
+
+
+async def _hold(
+    w: Writing, tenant_id: UUID, lifter_id: str, profile: ToldProfile | None, now: datetime
+) -> Outcome | None:
+    """Hold the lifter; what became of a profile, None when it was there like this before."""
     if profile is None:
         await lock_lifter(w, tenant_id, lifter_id, create=True, now=now)
-        return
-    await put_lifter(
+        return None
+    row, new = await put_lifter(
         w,
         tenant_id,
         lifter_id,
         experience=profile.experience,
         goal=profile.goal,
         cautions=profile.cautions or (),
-        site=None,
+        site=profile.site,
         now=now,
     )
+    if row.updated_at != now:
+        return None
+    return "created" if new else "changed"
 
 
 async def _insert(

@@ -1,27 +1,33 @@
-"""`effort key create|list|revoke`."""
+"""`effort key create|list|rotate|revoke`."""
 
 import asyncio
 import os
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime, timedelta
 from typing import TypeVar
+from uuid import UUID
 
 import click
 
 from service.errors import NotFound
 from service.settings import read_settings
-from service.storage.engine import Store, close_store, open_store, reading, writing
-from service.storage.keys import SCOPES, KeyRecord, create_key, list_keys, revoke_key
+from service.storage.audit import Entry, Outcome, record
+from service.storage.engine import Store, Writing, close_store, open_store, reading, writing
+from service.storage.key_rotation import OVERLAP_HOURS, hold_key, revoke_key, rotate_key
+from service.storage.keys import SCOPES, KeyRecord, NewKey, create_key, list_keys
 from service.storage.migrate import check_ready
 
 T = TypeVar("T")
 
 
-def with_store(use: Callable[[Store], Awaitable[T]]) -> T:
-    """Return what `use` returns, run on the migrated database of the settings, closed afterwards."""
+def with_store(use: Callable[[Store], Awaitable[T]], *, patience_seconds: float = 5.0) -> T:
+    """Return what `use` returns, run on the migrated database of the settings, closed afterwards.
+
+    `patience_seconds` is how long to wait for a lock.
+    """
 
     async def run() -> T:
-        store = open_store(read_settings(os.environ).database_url)
+        store = open_store(read_settings(os.environ).database_url, patience_seconds=patience_seconds)
         try:
             await check_ready(store)
             return await use(store)
@@ -33,7 +39,7 @@ def with_store(use: Callable[[Store], Awaitable[T]]) -> T:
 
 @click.group("key")
 def command() -> None:
-    """Make, list and revoke API keys. A key is shown once and stored as a hash."""
+    """Make, list, rotate and revoke API keys. A key is shown once and stored as a hash."""
 
 
 @command.command("create")
@@ -47,13 +53,19 @@ def command() -> None:
     show_default=True,
     help="What the key may do; may be given several times.",
 )
-@click.option("--site", help="Bind the key to one site of the tenant.")
+@click.option(
+    "--site",
+    "sites",
+    multiple=True,
+    help="Bind the key to this site of the tenant, made if new; may be given several times. "
+    "Without it the key sees the whole tenant.",
+)
 @click.option("--expires-in-days", type=click.FloatRange(min=0, min_open=True, max=36_500), help="Lifetime.")
 @click.option("--label", help="A note to tell keys apart.")
 def create(
     tenant: str,
     scopes: tuple[str, ...],
-    site: str | None,
+    sites: tuple[str, ...],
     expires_in_days: float | None,
     label: str | None,
 ) -> None:
@@ -61,30 +73,44 @@ def create(
     now = datetime.now(UTC)
     expires_at = None if expires_in_days is None else now + timedelta(days=expires_in_days)
 
-    async def use(store: Store) -> tuple[str, str]:
+    async def use(store: Store) -> NewKey:
         async with writing(store) as session:
             made = await create_key(
                 session,
                 tenant=tenant,
                 scopes=scopes,
-                site=site,
+                sites=sites or None,
                 expires_at=expires_at,
                 label=label,
                 now=now,
             )
-        return made.key_id, made.token
+            for site in sorted(made.new_sites):
+                await _note(session, made.tenant_id, "putSite", "created", site, now)
+            await _note(session, made.tenant_id, "createKey", "created", made.key_id, now)
+            return made
 
-    key_id, token = with_store(use)
-    click.echo(f"key id: {key_id}")
-    click.echo(f"API key: {token}")
+    _show_once(with_store(use))
+
+
+async def _note(
+    session: Writing, tenant_id: UUID, operation: str, outcome: Outcome, object_id: str, now: datetime
+) -> None:
+    entry = Entry(actor="command:key", operation=operation, outcome=outcome, at=now, object_id=object_id)
+    await record(session, tenant_id, entry)
+
+
+def _show_once(made: NewKey) -> None:
+    click.echo(f"key id: {made.key_id}")
+    click.echo(f"API key: {made.token}")
 
 
 def _line(key: KeyRecord) -> str:
     parts = [key.key_id, " ".join(sorted(key.scopes)), f"created {key.created_at:%Y-%m-%d %H:%M}Z"]
-    parts += [f"site {key.site}"] if key.site else []
+    parts += [f"sites {' '.join(sorted(key.sites))}"] if key.sites else []
     parts += [f"label {key.label}"] if key.label else []
     parts.append(f"last used {key.last_used_at:%Y-%m-%d %H:%M}Z" if key.last_used_at else "never used")
     parts += [f"expires {key.expires_at:%Y-%m-%d %H:%M}Z"] if key.expires_at else []
+    parts += [f"replaced by {key.replaced_by}"] if key.replaced_by else []
     parts += [f"REVOKED {key.revoked_at:%Y-%m-%d %H:%M}Z"] if key.revoked_at else []
     return "  ".join(parts)
 
@@ -105,14 +131,50 @@ def show(tenant: str) -> None:
         click.echo(_line(key))
 
 
+@command.command("rotate")
+@click.argument("key_id")
+@click.option(
+    "--overlap-hours",
+    type=click.FloatRange(min=OVERLAP_HOURS.least, max=OVERLAP_HOURS.most),
+    default=OVERLAP_HOURS.usual,
+    show_default=True,
+    help="How long the old key goes on working.",
+)
+def rotate(key_id: str, overlap_hours: float) -> None:
+    """Make the successor of a key and show it, once: same tenant, scopes, sites and label.
+
+    The old key ends after the overlap. For a key that is in wrong hands, make another and revoke it.
+    """
+    now = datetime.now(UTC)
+
+    async def use(store: Store) -> NewKey | None:
+        async with writing(store) as session:
+            held = await hold_key(session, key_id)
+            if held is None or not held.is_live(now):
+                return None
+            made = await rotate_key(session, held, overlap=timedelta(hours=overlap_hours), now=now)
+            await _note(session, held.tenant_id, "rotateKey", "changed", key_id, now)
+            return made
+
+    made = with_store(use)
+    if made is None:
+        raise NotFound(f"no live key {key_id}")
+    _show_once(made)
+
+
 @command.command("revoke")
 @click.argument("key_id")
 def revoke(key_id: str) -> None:
     """Revoke a key. Services stop taking it within 5 seconds."""
+    now = datetime.now(UTC)
 
     async def use(store: Store) -> bool:
         async with writing(store) as session:
-            return await revoke_key(session, key_id=key_id, now=datetime.now(UTC))
+            held = await hold_key(session, key_id)
+            if held is None or not await revoke_key(session, key_id=key_id, now=now):
+                return False
+            await _note(session, held.tenant_id, "revokeKey", "revoked", key_id, now)
+            return True
 
     if not with_store(use):
         raise NotFound(f"no live key {key_id}")

@@ -1,15 +1,22 @@
 """`effort serve`."""
 
+import logging
+import logging.config
 import os
 import socket
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import ExitStack, closing, contextmanager
 
 import click
 
 from service.errors import SettingsInvalid
-from service.settings import SETTINGS, Settings, read_settings
+from service.observability.folders import workers_folder
+from service.observability.logs import logging_configuration
+from service.settings import FOLDER, SERVER, SETTINGS, Settings, read_settings
 
-FACTORY = "service.app:create_app_from_environment"
+FACTORY = "service.app:create_worker"
+LONGEST_HEAD_BYTES = 65_536  # request line and headers; refused by the server itself
+_log = logging.getLogger("service.cli")
 
 
 def check_port_is_free(host: str, port: int) -> None:
@@ -26,13 +33,41 @@ def check_port_is_free(host: str, port: int) -> None:
             ) from error
 
 
+@contextmanager
+def _metrics_in_common(settings: Settings) -> Iterator[None]:
+    """Name the workers a folder for their metrics. Raises SettingsInvalid when none can be made."""
+    os.environ.pop(FOLDER, None)
+    if settings.metrics == "off":
+        yield
+        return
+    with ExitStack() as stack:
+        try:
+            folder = stack.enter_context(workers_folder())
+        except OSError as error:
+            raise SettingsInvalid(
+                f"no folder for metrics can be made ({error.strerror}): set TMPDIR to one that takes files, or "
+                "EFFORT_METRICS=off"
+            ) from error
+        if folder is not None:
+            os.environ[FOLDER] = str(folder)
+        yield
+
+
 def run_server(settings: Settings) -> None:
-    """Serve until told to stop: SIGTERM and Ctrl-C let requests in flight finish."""
+    """Serve until told to stop, then exit 0: what SIGTERM and Ctrl-C do stands in `service.api.lifecycle`.
+
+    A worker that dies is replaced; one that dies again at once ends the server with exit 1.
+    """
     from granian import Granian  # noqa: PLC0415 - starts a runtime; only the server needs it
     from granian.constants import HTTPModes, Interfaces  # noqa: PLC0415 - same
+    from granian.http import HTTP1Settings  # noqa: PLC0415 - same
+    from granian.log import LogLevels  # noqa: PLC0415 - same
 
     check_port_is_free(settings.host, settings.port)
-    Granian(
+    configuration = logging_configuration(settings.log_level)
+    logging.config.dictConfig(configuration)
+    os.environ[SERVER] = str(os.getpid())
+    server = Granian(
         FACTORY,
         factory=True,
         address=settings.host,
@@ -40,10 +75,17 @@ def run_server(settings: Settings) -> None:
         interface=Interfaces.ASGI,
         workers=settings.workers,
         http=HTTPModes.http1,  # a proxy in front speaks it; with two runtime threads measured a fifth faster
+        http1_settings=HTTP1Settings(max_buffer_size=LONGEST_HEAD_BYTES),
         runtime_threads=2,
         websockets=False,
         log_access=False,
-    ).serve()
+        log_level=LogLevels(settings.log_level),
+        log_dictconfig=configuration,
+        respawn_failed_workers=True,
+    )
+    with _metrics_in_common(settings):
+        _log.info("serving on http://%s:%s", settings.host, settings.port)
+        server.serve()
 
 
 def _settings_help() -> str:
@@ -60,5 +102,4 @@ def command(host: str | None, port: int | None, workers: int | None) -> None:
     given = {"EFFORT_HOST": host, "EFFORT_PORT": port, "EFFORT_WORKERS": workers}
     os.environ.update({name: str(value) for name, value in given.items() if value is not None})
     settings = read_settings(os.environ)
-    click.echo(f"serving on http://{settings.host}:{settings.port} (Ctrl-C stops)", err=True)
     run_server(settings)
