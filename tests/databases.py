@@ -29,12 +29,13 @@ from tests.postgres import running_postgres
 Kind = Literal["sqlite", "postgresql"]
 KINDS: tuple[Kind, ...] = ("sqlite", "postgresql")
 
-_kept = ExitStack()
+# What is made once and used until the end of the process.
+kept = ExitStack()
 
 
 def drop_kept() -> None:
     """Stops the server and removes the templates that were kept for the next database."""
-    _kept.close()
+    kept.close()
 
 
 # Where no test session ends: scripts and benchmarks.
@@ -45,7 +46,7 @@ atexit.register(drop_kept)
 def postgres_url() -> str:
     """The address of a database on a running PostgreSQL, in which other databases can be made."""
     given = os.environ.get("EFFORT_TEST_POSTGRES_URL")
-    return given or _kept.enter_context(running_postgres()).url()
+    return given or kept.enter_context(running_postgres()).url()
 
 
 @contextmanager
@@ -67,7 +68,7 @@ def administer(*statements: str) -> None:
         finally:
             await connection.close()
 
-    _outside_loop(lambda: asyncio.run(run()))
+    outside_loop(lambda: asyncio.run(run()))
 
 
 @contextmanager
@@ -81,9 +82,9 @@ def _sqlite(*, migrated: bool) -> Iterator[str]:
 
 @cache
 def _sqlite_template() -> Path:
-    folder = _kept.enter_context(tempfile.TemporaryDirectory(prefix="effort-sqlite-"))
+    folder = kept.enter_context(tempfile.TemporaryDirectory(prefix="effort-sqlite-"))
     file = Path(folder) / "template.db"
-    _outside_loop(partial(migrate, f"sqlite:///{file}"))
+    outside_loop(partial(migrate, f"sqlite:///{file}"))
     return file
 
 
@@ -96,8 +97,8 @@ def _postgresql(*, migrated: bool) -> Iterator[str]:
 
 @cache
 def _postgresql_template() -> str:
-    url = _kept.enter_context(_postgresql_database("template1"))
-    _outside_loop(partial(migrate, url))
+    url = kept.enter_context(_postgresql_database("template1"))
+    outside_loop(partial(migrate, url))
     return str(make_url(url).database)
 
 
@@ -111,7 +112,8 @@ def _postgresql_database(template: str) -> Iterator[str]:
         administer(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
 
 
-def _outside_loop(work: Callable[[], object]) -> None:
+def outside_loop(work: Callable[[], object]) -> None:
+    """Does work that runs an event loop of its own, also where one is running."""
     try:
         asyncio.get_running_loop()
     except RuntimeError:

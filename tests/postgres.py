@@ -41,10 +41,13 @@ class PostgresServer:
 
 
 @contextmanager
-def running_postgres() -> Iterator[PostgresServer]:
-    """A server with a new cluster on a free port of this machine; stopped and removed at the end."""
+def running_postgres(*, on_disk: bool = False) -> Iterator[PostgresServer]:
+    """A server with a new cluster on a free port of this machine; stopped and removed at the end.
+
+    `on_disk` keeps the data out of memory.
+    """
     run_as = _unprivileged()
-    with _folder(run_as, None) as folder, _folder(run_as, _memory()) as data:
+    with folder_for(run_as) as folder, folder_for(run_as, None if on_disk else _memory()) as data:
         run_as["cwd"] = folder
         server = PostgresServer(
             programs=_programs(folder, run_as), data=data, port=_free_port(), run_as=run_as
@@ -52,7 +55,7 @@ def running_postgres() -> Iterator[PostgresServer]:
         _make_cluster(server)
         start(server)
         try:
-            _psql(server, f"CREATE ROLE {OWNER} LOGIN CREATEDB CREATEROLE NOSUPERUSER")
+            sql(server, f"CREATE ROLE {OWNER} LOGIN CREATEDB CREATEROLE NOSUPERUSER")
             yield server
         finally:
             stop(server)
@@ -62,7 +65,7 @@ def start(server: PostgresServer) -> None:
     """Starts the server, and returns once it takes connections."""
     log = server.data / "server.log"
     try:
-        _run([server.programs / "pg_ctl", "-D", server.data, "-l", log, "-w", "start"], server.run_as)
+        run([server.programs / "pg_ctl", "-D", server.data, "-l", log, "-w", "start"], server.run_as)
     except PostgresMissingError as failure:
         detail = log.read_text()[-2000:] if log.exists() else ""
         raise PostgresMissingError(f"{failure}\n{detail}") from None
@@ -71,7 +74,7 @@ def start(server: PostgresServer) -> None:
 def stop(server: PostgresServer) -> None:
     """Stops the server as for a restart: clients are cut off, data is kept. Harmless when it is down."""
     if (server.data / "postmaster.pid").exists():
-        _run([server.programs / "pg_ctl", "-D", server.data, "-m", "fast", "-w", "stop"], server.run_as)
+        run([server.programs / "pg_ctl", "-D", server.data, "-m", "fast", "-w", "stop"], server.run_as)
 
 
 def _unprivileged() -> dict[str, Any]:
@@ -88,7 +91,8 @@ def _memory() -> Path | None:
 
 
 @contextmanager
-def _folder(run_as: dict[str, Any], parent: Path | None) -> Iterator[Path]:
+def folder_for(run_as: dict[str, Any], parent: Path | None = None) -> Iterator[Path]:
+    """A new folder that belongs to the user of `run_as`; removed at the end."""
     folder = Path(tempfile.mkdtemp(prefix="effort-postgres-", dir=parent))
     try:
         if run_as:
@@ -104,7 +108,7 @@ def _make_cluster(server: PostgresServer) -> None:
     # Test data need not survive a power cut, and nobody connects through the file system.
     options += ["--set=fsync=off", "--set=full_page_writes=off", "--set=max_wal_size=128MB"]
     options += ["--set=unix_socket_directories="]
-    _run([server.programs / "initdb", "-D", server.data, *options], server.run_as)
+    run([server.programs / "initdb", "-D", server.data, *options], server.run_as)
 
 
 def _programs(folder: Path, run_as: dict[str, Any]) -> Path:
@@ -123,7 +127,7 @@ def _programs(folder: Path, run_as: dict[str, Any]) -> Path:
 def _usable(programs: Path, run_as: dict[str, Any]) -> bool:
     try:
         for name in ("initdb", "postgres", "pg_ctl"):
-            _run([programs / name, "--version"], run_as)
+            run([programs / name, "--version"], run_as)
     except (OSError, PostgresMissingError):
         return False
     return True
@@ -138,12 +142,15 @@ def _copied(package: Path, folder: Path) -> Path:
     return folder / package.name
 
 
-def _psql(server: PostgresServer, sql: str) -> None:
-    address = server.url(user=SUPERUSER)
-    _run([server.programs / "psql", "-X", "-q", "-v", "ON_ERROR_STOP=1", "-c", sql, address], server.run_as)
+def sql(server: PostgresServer, *statements: str, database: str = "postgres") -> None:
+    """Runs each statement as superuser, each in a transaction of its own."""
+    said = [part for statement in statements for part in ("-c", statement)]
+    address = server.url(database, user=SUPERUSER)
+    run([server.programs / "psql", "-X", "-q", "-v", "ON_ERROR_STOP=1", *said, address], server.run_as)
 
 
-def _run(command: list[str | Path], run_as: dict[str, Any]) -> None:
+def run(command: list[str | Path], run_as: dict[str, Any]) -> None:
+    """Runs a program to its end as the server's user. Raises PostgresMissingError when it fails."""
     # To files, not pipes: a server that is started here would hold a pipe open for ever.
     with tempfile.TemporaryFile("w+") as output:
         done = subprocess.run(command, check=False, stdout=output, stderr=output, **run_as)

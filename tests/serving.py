@@ -1,7 +1,8 @@
 """The application as it is served, in process: outer layer, lifespan, a live key."""
 
 import asyncio
-from collections.abc import AsyncIterator
+import time
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from typing import Any
@@ -58,10 +59,15 @@ async def lifespan_of(app: ASGI) -> AsyncIterator[None]:
 
 @asynccontextmanager
 async def served(
-    url: str, *, token: str | None = None, shortcut: bool = True, **environ: str
+    url: str,
+    *,
+    token: str | None = None,
+    shortcut: bool = True,
+    monotonic: Callable[[], float] = time.monotonic,
+    **environ: str,
 ) -> AsyncIterator[httpx.AsyncClient]:
     """Yield a client of the application on the database at `url`; `token` goes with every request."""
-    app = create_app(settings_for(url, **environ), shortcut=shortcut)
+    app = create_app(settings_for(url, **environ), shortcut=shortcut, monotonic=monotonic)
     headers = {} if token is None else {"authorization": f"Bearer {token}"}
     transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)  # type: ignore[arg-type]  # ASGI by shape
     async with (
