@@ -13,7 +13,7 @@ from tests.serving import make_key, served
 async def client(request: pytest.FixtureRequest) -> AsyncIterator[httpx.AsyncClient]:
     """A client with a key that may prescribe, one way and the other."""
     with fresh_database("sqlite") as url:
-        key = await make_key(url, "prescribe", "history:read", "history:write")
+        key = await make_key(url, "prescribe", "history:read", "history:write", "admin")
         async with served(url, token=key.token, shortcut=request.param == "shortcut") as found:
             await found.post(
                 "/v1/estimates/repetitions", json={"load_percent_1rm": 80}

@@ -21,10 +21,10 @@ START = datetime(2024, 3, 4, 18, 0, tzinfo=UTC)
 
 
 @asynccontextmanager
-async def gym(url: str, *scopes: str, tenant: str = GYM) -> AsyncIterator[httpx.AsyncClient]:
-    """Yield a client with a new key of `tenant`: with all scopes of histories, or with `scopes`."""
+async def gym(url: str, *scopes: str, tenant: str = GYM, **environ: str) -> AsyncIterator[httpx.AsyncClient]:
+    """Yield a client with a new key of `tenant`: with all scopes of histories, or `scopes`; settings of `environ`."""
     key = await make_key(url, *(scopes or ALL_HISTORY), tenant=tenant)
-    async with served(url, token=key.token) as client:
+    async with served(url, token=key.token, **environ) as client:
         yield client
 
 

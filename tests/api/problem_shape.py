@@ -6,6 +6,8 @@ import httpx
 
 from service.api.problem_types import PROBLEM_TYPES
 
+PLACES = ("pointer", "parameter", "header", "check")
+
 
 def assert_problem(response: httpx.Response, status: int, *places: str) -> dict[str, Any]:
     """Return the problem after checking its whole shape; `places` are the bad places, in any order."""
@@ -20,7 +22,7 @@ def assert_problem(response: httpx.Response, status: int, *places: str) -> dict[
     assert problem["request_id"] == response.headers["x-request-id"]
     assert problem["instance"] == response.request.url.path[:200]
     entries = problem.get("errors", [])
-    found = [entry.get("pointer") or entry.get("parameter") or entry.get("header") for entry in entries]
+    found = [entry[place] for entry in entries for place in PLACES if place in entry]
     if places:
         assert sorted(found) == sorted(places), entries
     assert all(entry["detail"] and len(entry["detail"]) < 600 for entry in entries)

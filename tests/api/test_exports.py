@@ -9,7 +9,14 @@ import pytest
 
 from tests.api.gym import LIFTER, day, export, gym, id_of, log, path, set_body, stored
 
-FIRST = {"type": "lifter", "lifter_id": LIFTER, "experience": None, "goal": None, "cautions": []}
+FIRST = {
+    "type": "lifter",
+    "lifter_id": LIFTER,
+    "experience": None,
+    "goal": None,
+    "cautions": [],
+    "site": None,
+}
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ import pytest
 from service.api.keyring import KeyRing
 from service.errors import Unauthenticated
 from service.storage.engine import close_store, open_store, writing
-from service.storage.keys import revoke_key
+from service.storage.key_rotation import revoke_key
 from tests.api.problem_shape import assert_problem
 from tests.databases import fresh_database
 from tests.serving import make_key, served

@@ -15,7 +15,7 @@ from tests.api.problem_shape import assert_problem
 from tests.storage.test_erasure import traces
 
 PROFILE = {"experience": "novice", "goal": "strength", "cautions": ["age_65_or_over", "pregnancy"]}
-EMPTY = {"lifter_id": LIFTER, "experience": None, "goal": None, "cautions": []}
+EMPTY = {"lifter_id": LIFTER, "experience": None, "goal": None, "cautions": [], "site": None}
 BAD_IDS = (".x", "_x", "x" * 65, "a%20b", "a%0A", "%0Aa", "a%00", "%C3%A9", "a%2Cb", "a@b", "%FF", "%2E%2E")
 BAD_PROFILES: list[tuple[object, list[str]]] = [
     ({"name": "x"}, ["#/name"]),
@@ -47,7 +47,7 @@ async def put(client: httpx.AsyncClient, body: object = None, **headers: str) ->
 async def test_a_profile_is_made_once_and_replaced_after(client: httpx.AsyncClient) -> None:
     """201 with the profile, then 200 with it; GET says the same."""
     assert_problem(await client.get(path()), 404)
-    told = {"lifter_id": LIFTER, **PROFILE}
+    told = {"lifter_id": LIFTER, **PROFILE, "site": None}
     for status in (201, 200, 200):
         answer = await put(client)
         assert (answer.status_code, answer.json()) == (status, told)
@@ -117,7 +117,7 @@ async def test_an_etag_names_the_content_in_either_format(client: httpx.AsyncCli
     tag = packed.headers["etag"]
     assert packed.status_code == 201
     assert packed.headers["content-type"] == MESSAGEPACK
-    assert msgspec.msgpack.decode(packed.content) == {"lifter_id": LIFTER, **PROFILE}
+    assert msgspec.msgpack.decode(packed.content) == {"lifter_id": LIFTER, **PROFILE, "site": None}
     for headers in (PACKED, {}):
         assert (await client.get(path(), headers=headers)).headers["etag"] == tag
     assert (await put(client)).headers["etag"] == tag

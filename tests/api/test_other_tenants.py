@@ -155,7 +155,7 @@ async def test_no_route_of_a_lifter_answers_without_a_key(database_url: str) -> 
     key = await make_key(database_url, *ALL_HISTORY)
     async with served(database_url) as client:
         for name, (_, _, operation) in OPERATIONS.items():
-            assert operation["security"] == [{"apiKey": []}]
+            assert operation["security"] == [{"apiKey": list(SCOPES[name])}, {"jwt": list(SCOPES[name])}]
             assert_problem(await call(client, name), 401)
             assert_problem(await call(client, name, authorization=f"Bearer {key.token[:-1]}"), 401)
         mine = {"authorization": f"Bearer {key.token}"}

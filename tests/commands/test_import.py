@@ -16,6 +16,8 @@ from service.cli.import_csv import COLUMNS
 from service.rules.learning.fold import learn_all
 from service.rules.learning.performed import PerformedSet, ReserveCall
 from service.storage.engine import Store
+from service.storage.sites import list_sites
+from service.storage.tenancy import tenant_reading
 from tests.commands.imports import (
     FULL,
     GYM,
@@ -173,6 +175,21 @@ def test_lifter_line_replaces_the_profile_and_leaves_the_site(database_url: str)
     assert import_json(database_url, lifter_line(goal="hypertrophy")).code == 0
     changed = lifter(database_url)
     assert (changed.experience, changed.goal, changed.site) == (None, "hypertrophy", "north")
+
+
+@pytest.mark.usefixtures("token")
+def test_lifter_line_brings_the_site_along(database_url: str) -> None:
+    """A site that is new is made; one that is named again stays."""
+    assert import_json(database_url, lifter_line(site="south"), lifter_line("b2", site="south")).code == 0
+    assert lifter(database_url).site == "south"
+    assert import_json(database_url, lifter_line(site="east")).code == 0
+    assert lifter(database_url).site == "east"
+
+    async def names(store: Store, tenant_id: UUID) -> list[str]:
+        async with tenant_reading(store, tenant_id) as r:
+            return [site.name for site in await list_sites(r, tenant_id)]
+
+    assert ask(database_url, names) == ["east", "south"]
 
 
 def test_format_is_told_by_the_name_or_the_option(tmp_path: Path) -> None:

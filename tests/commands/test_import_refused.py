@@ -8,7 +8,7 @@ from uuid import UUID
 
 import msgspec
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.cli.import_csv import COLUMNS
@@ -72,7 +72,8 @@ BAD_JSON: list[tuple[list[Any], list[str]]] = [
     ([b"\n", b'{"type":"set","note":"\xff"}\n'], ["line 3: is not JSON that can be read: invalid UTF-8"]),
     ([lifter_line(goal="size")], ["line 2: goal: must be one of "]),
     ([lifter_line(cautions=["under_18"] * 2)], ["line 2: cautions.1: under_18 is repeated"]),
-    ([lifter_line(site="north")], ["line 2: site: unknown member"]),
+    ([lifter_line(site="no site")], ["line 2: site: must be 1 to 64 letters, digits and _ . - , starting"]),
+    ([lifter_line(place="north")], ["line 2: place: unknown member"]),
     ([{"type": "lifter"}, set_line()], ["line 2: lifter_id: is required"]),
     (
         [set_line(**FULL), set_line(**{**FULL, "reps": 9})],
@@ -268,6 +269,7 @@ def test_any_file_is_taken_or_refused_by_line(file: tuple[Format, list[bytes]]) 
 
 
 @pytest.mark.parametrize("form", ["jsonl", "csv"])
+@settings(deadline=None)  # a whole command runs: its time tells of the machine
 @given(content=st.binary(max_size=80) | st.text(max_size=80).map(lambda told: told.encode("utf-8", "ignore")))
 def test_any_text_ends_with_2(gym_url: str, form: str, content: bytes) -> None:
     """No traceback, no other code, nothing on standard output, nothing stored."""

@@ -4,12 +4,16 @@ import asyncio
 
 import pytest
 from alembic import command
+from sqlalchemy import insert
 
 from service.storage.engine import reading, writing
-from service.storage.keys import create_key, find_principal
+from service.storage.identifiers import new_id
+from service.storage.key_token import draw_token, token_hash
+from service.storage.keys import find_principal
 from service.storage.lifters import find_lifter
 from service.storage.migrate import alembic_config, migrate
 from service.storage.performed_sets import find_set
+from service.storage.schema import api_keys, tenants
 from service.storage.tenancy import tenant_reading
 from tests.storage.history import LIFTER, NOW, add, another, performed
 
@@ -17,10 +21,15 @@ BEFORE = "2026_11_25"
 
 
 async def make_key(url: str) -> str:
-    """The token of a new key."""
+    """The token of a new key, stored as the release of that schema did."""
+    key_id, token = draw_token()
+    tenant = {"id": new_id(NOW), "name": "gym-chain", "created_at": NOW}
+    key = {"tenant_id": tenant["id"], "id": key_id, "secret_hash": token_hash(token), "created_at": NOW}
+    key["scopes"] = "history:read"
     async with another(url) as store, writing(store) as w:
-        key = await create_key(w, tenant="gym-chain", scopes=["history:read"], now=NOW)
-    return key.token
+        await w.execute(insert(tenants).inline().values(tenant))
+        await w.execute(insert(api_keys).values(key))
+    return token
 
 
 async def train(url: str, token: str) -> None:
@@ -54,7 +63,7 @@ def test_history_can_be_written_out_as_sql_for_postgresql(
     database_url: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Partitions and policies stand in it; SQLite, which has neither, gets none."""
-    command.upgrade(alembic_config(database_url), "head", sql=True)
+    command.upgrade(alembic_config(database_url), "2026_11_25b", sql=True)
     sql = capsys.readouterr().out
     on_postgresql = database_url.startswith("postgresql")
     assert ("PARTITION OF performed_sets" in sql) == on_postgresql

@@ -10,6 +10,7 @@ from sqlalchemy import MetaData, func, select
 
 from service.errors import SettingsInvalid
 from service.storage.engine import Store, reading, writing
+from service.storage.key_rotation import revoke_key
 from service.storage.key_token import _checksum, draw_token, key_id_of
 from service.storage.keys import (
     SCOPES,
@@ -21,7 +22,6 @@ from service.storage.keys import (
     find_tenant,
     list_keys,
     note_use,
-    revoke_key,
     use_is_due,
 )
 from service.storage.schema import tenants
@@ -56,13 +56,13 @@ async def revoke(store: Store, key_id: str, now: datetime = NOW) -> bool:
 async def test_new_key_is_found_with_everything_it_was_given(store: Store) -> None:
     """The principal carries tenant, scopes, site and expiry of the key."""
     expires_at = NOW + timedelta(days=30)
-    key = await make(store, scopes=SCOPES, site="north", expires_at=expires_at, label="app")
+    key = await make(store, scopes=SCOPES, sites=["north"], expires_at=expires_at, label="app")
     principal = await find(store, key.token)
     assert principal is not None
     assert principal.key_id == key.key_id
     assert principal.tenant_id.version == 7
     assert principal.scopes == frozenset(SCOPES)
-    assert principal.site == "north"
+    assert principal.sites == {"north"}
     assert principal.expires_at == expires_at
     assert principal.last_used_at is None
 
@@ -151,28 +151,30 @@ async def test_two_keys_of_one_tenant_live_at_once(store: Store) -> None:
 
 async def test_list_shows_a_tenant_its_own_keys_without_secrets(store: Store) -> None:
     """Oldest first, with label and times; other tenants and hashes stay out."""
-    first = await make(store, label="first", site="south")
+    first = await make(store, label="first", sites=["south", "north"])
     async with writing(store) as w:
         second = await create_key(w, tenant="gym-chain", scopes=["admin"], now=NOW + timedelta(seconds=1))
     await make(store, tenant="other")
     records = await listed(store)
     assert [record.key_id for record in records] == [first.key_id, second.key_id]
     assert records[0] == KeyRecord(
+        tenant_id=first.tenant_id,
         key_id=first.key_id,
         scopes=frozenset({"prescribe"}),
         label="first",
-        site="south",
+        sites=frozenset({"north", "south"}),
         created_at=NOW,
         expires_at=None,
         last_used_at=None,
         revoked_at=None,
+        replaced_by=None,
     )
     assert await listed(store, "nobody") == ()
 
 
 async def test_tokens_are_nowhere_in_the_database(store: Store) -> None:
     """No column of any table holds the token or its secret, as text or as bytes."""
-    key = await make(store, label="app", site="north")
+    key = await make(store, label="app", sites=["north"])
     found = MetaData()
     async with reading(store) as r:
         await r.connection.run_sync(found.reflect)
@@ -235,13 +237,13 @@ async def test_impossible_details_are_refused_by_name(store: Store) -> None:
     impossible: dict[str, tuple[Any, ...]] = {
         "tenant": ("", "-x", "gym chain", "gym\n", "x" * 65, "gymü"),
         "label": ("x" * 101, "a\0b", "\udcff"),
-        "site": ("x" * 65, "a\x1b[2J"),
+        "sites": ([], ["x" * 65], ["north", "a b"], ["a\x1b[2J"], ["a\n"], [""]),
         "scopes": ([], ["prescribe", "root"]),
         "expires_at": (NOW,),
     }
     for named, values in impossible.items():
         for value in values:
-            with pytest.raises(SettingsInvalid, match=f"^{named} "):
+            with pytest.raises(SettingsInvalid, match=f"^{named.removesuffix('s')}"):
                 await make(store, **{named: value})
     async with reading(store) as r:
         assert (await r.execute(select(func.count()).select_from(tenants))).scalar_one() == 0
@@ -249,5 +251,5 @@ async def test_impossible_details_are_refused_by_name(store: Store) -> None:
 
 async def test_details_at_their_limits_are_stored(store: Store) -> None:
     """What the refusal promises to take is taken, on both databases."""
-    key = await make(store, tenant="A" * 64, label="é" * 100, site="Süd 2" + "x" * 59)
+    key = await make(store, tenant="A" * 64, label="é" * 100, sites=["x" * 64, "Y.z_-0"])
     assert await find(store, key.token) is not None

@@ -118,7 +118,7 @@ async def test_changes_without_where_spare_other_tenants(postgres: Store) -> Non
 
 
 async def test_every_table_of_the_history_is_held_to_its_tenant(postgres: Store) -> None:
-    """Enabled and forced, on the whole and on each part, each with one policy."""
+    """Enabled and forced, on the whole and on each part, each with a policy of the tenant and one of its sites."""
     async with reading(postgres) as r:
         names = [table.name for table in HISTORY]
         for table in PARTITIONED:
@@ -131,7 +131,7 @@ async def test_every_table_of_the_history_is_held_to_its_tenant(postgres: Store)
             ),
             {"names": names},
         )
-        assert sorted(map(tuple, found)) == sorted((name, True, 1) for name in names)
+        assert sorted(map(tuple, found)) == sorted((name, True, 2) for name in names)
     assert len(names) == len(HISTORY) + 8 * len(PARTITIONED)
 
 
