@@ -123,9 +123,10 @@ class KeyRing:
             return task.result()
         if not self._is_live(seen.principal):
             return None
-        prescribes_until = min(self._monotonic() + REMEMBERED_SECONDS, seen.checked_at + TRUSTED_SECONDS)
-        self._known[digest] = seen._replace(prescribes_until=prescribes_until)
-        return seen.principal
+        if self._known.get(digest) is seen:  # and nobody has heard since that it was revoked
+            prescribes_until = min(self._monotonic() + REMEMBERED_SECONDS, seen.checked_at + TRUSTED_SECONDS)
+            self._known[digest] = seen._replace(prescribes_until=prescribes_until)
+        return self.remembered(token) or await self._asked(token)
 
     def _answered(self, digest: bytes, task: "asyncio.Task[Principal | None]") -> None:
         del self._asking[digest]

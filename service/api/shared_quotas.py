@@ -7,13 +7,12 @@ remembered is refused without asking, and callers over their quota are no load t
 
 import asyncio
 import logging
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from redis.asyncio import Redis
 from redis.asyncio.retry import Retry
 from redis.backoff import NoBackoff
-from redis.exceptions import RedisError
 
 from service.api.quotas import LocalQuotas, Taken, answer_of
 from service.errors import SettingsInvalid
@@ -114,10 +113,7 @@ class SharedQuotas:
         if self._looking is None:
             try:
                 return await self._ask(asked)
-            except Exception as error:  # noqa: BLE001 - no answer of Redis, however odd, stops a request
-                _log.warning(
-                    "Redis is away (%s): quotas hold for each process by itself", type(error).__name__
-                )
+            except Exception:  # noqa: BLE001 - no answer of Redis, however odd, stops a request
                 self._looking = asyncio.create_task(self._look())
         for each in asked:
             taken = await self._local.take(each.principal, each.cost)
@@ -131,9 +127,7 @@ class SharedQuotas:
             f"effort:quota:{quota.name}:{quota.owner(each.principal)}" for each in asked for quota in quotas
         ]
         costs = [each.cost for each in asked]
-        async with asyncio.timeout(self._patience_seconds):
-            told = await self._script(keys, [len(quotas), *(quota.per_minute for quota in quotas), *costs])
-        numbers = iter(map(float, told))
+        numbers = await self._run(keys, [len(quotas), *(quota.per_minute for quota in quotas), *costs])
         for each in asked:
             wait = next(numbers)
             held = [(quota, quota.bucket(each.principal, at)) for quota in quotas]
@@ -142,20 +136,31 @@ class SharedQuotas:
             if not each.answer.done():
                 each.answer.set_result(answer_of(self._local.policy, held, wait))
 
+    async def _run(self, keys: list[str], arguments: list[int]) -> Iterator[float]:
+        async with asyncio.timeout(self._patience_seconds):
+            return iter([float(number) for number in await self._script(keys, arguments)])
+
     async def _look(self) -> None:
-        """Until Redis answers again."""
-        while True:
+        """Until Redis answers again. The first look is at once: it may be we who were busy for too long."""
+        told = False
+        while (error := await self._fault()) is not None:
+            if not told:
+                _log.warning("Redis is away (%s): quotas hold for each process by itself", error)
+            told = True
             await asyncio.sleep(PAUSE_SECONDS)
-            try:
-                async with asyncio.timeout(self._patience_seconds):
-                    await self._redis.ping()
-            except (RedisError, OSError, TimeoutError):
-                continue
-            for quota in self._local.quotas:
-                quota.forget()  # what was taken meanwhile, Redis does not know
+        if told:
             _log.warning("Redis is back: quotas are shared again")
-            self._looking = None
-            return
+        for quota in self._local.quotas:
+            quota.forget()  # what was taken meanwhile, Redis does not know
+        self._looking = None
+
+    async def _fault(self) -> str | None:
+        """Return what is wrong with Redis: to read and write a bucket says more than a ping."""
+        try:
+            await self._run(["effort:quota:look"], [1, 1, 0])
+        except Exception as error:  # noqa: BLE001 - as above
+            return type(error).__name__
+        return None
 
     async def close(self) -> None:
         """Close the connections to Redis."""

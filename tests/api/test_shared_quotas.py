@@ -5,6 +5,7 @@ Redis fills buckets by its own clock, so quotas here are small: an item takes fa
 
 import asyncio
 import logging
+import re
 import time
 from collections.abc import AsyncIterator, Iterator
 from contextlib import AsyncExitStack, asynccontextmanager
@@ -14,7 +15,7 @@ import httpx
 import pytest
 from redis import Redis
 
-from service.api.quotas import LocalQuotas, Quota
+from service.api.quotas import LocalQuotas, Quota, Taken
 from service.api.shared_quotas import PATIENCE_SECONDS, PAUSE_SECONDS, SharedQuotas
 from service.errors import SettingsInvalid
 from service.storage.keys import Principal
@@ -136,6 +137,29 @@ async def test_what_costs_more_than_a_bucket_goes_into_debt(redis: RedisServer) 
         assert 118_000 < client.pttl(key) <= 121_000
 
 
+def left(taken: Taken) -> int:
+    """Return how many items are left."""
+    found = re.search(rb";r=([0-9]+);", dict(taken.headers)[b"ratelimit"])
+    assert found is not None
+    return int(found[1])
+
+
+async def test_buckets_fill_by_the_clock_of_redis_and_not_over_the_brim(redis: RedisServer) -> None:
+    """A thousand items a second flow in: into an empty bucket as time goes by, into a full one none."""
+    empty, full = principal(), principal()
+    async with shared(redis.url, 60_000) as quotas:
+        began = time.monotonic()
+        await quotas.take(empty, 60_000)
+        taken = time.monotonic()
+        await quotas.take(full, 1)
+        await asyncio.sleep(0.3)
+        asked = time.monotonic()
+        found = left(await quotas.take(empty, 1))
+        answered = time.monotonic()
+        assert 1000 * (asked - taken) - 2 <= found <= 1000 * (answered - began)
+        assert left(await quotas.take(full, 1)) == 59_999
+
+
 async def test_a_caller_over_the_quota_is_no_load_to_redis(redis: RedisServer) -> None:
     """What Redis refused once is refused without asking, until it may be paid again."""
     who = principal()
@@ -187,6 +211,7 @@ async def test_redis_dies_midway_and_comes_back(redis: RedisServer, caplog: pyte
         # The first one last saw two left, the second one: with nobody to ask, each may spend what it saw.
         assert [await status(one) for _ in range(3)] == [200, 200, 429]
         assert [await status(other) for _ in range(2)] == [200, 429]
+        await asyncio.sleep(PATIENCE_SECONDS)  # to be seen as gone
         redis.start()
         await asyncio.sleep(PAUSE_SECONDS + 2 * PATIENCE_SECONDS)
         assert [await status(each) for each in (one, other, one, other, one)] == [200, 200, 200, 200, 429]
@@ -212,6 +237,40 @@ async def test_a_frozen_redis_holds_up_nobody_for_long(redis: RedisServer) -> No
     assert not any(answer.retry_after_seconds for answer in (*first, *later))
     assert waited < PATIENCE_SECONDS + 1
     assert after < PATIENCE_SECONDS
+
+
+async def test_a_process_that_was_busy_itself_goes_on_sharing(
+    redis: RedisServer, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A long computation in the loop looks like a silent Redis; a second look shows that it is none."""
+    who = principal()
+    async with shared(redis.url, 4) as quotas:
+        await quotas.take(who, 1)
+        for _ in range(3):
+            asking = asyncio.create_task(quotas.take(principal(), 1))
+            await asyncio.sleep(0.0005)
+            time.sleep(2 * PATIENCE_SECONDS)  # noqa: ASYNC251 - nothing else may run, that is the point
+            assert (await asking).retry_after_seconds == 0
+        await asyncio.sleep(0.2)
+        assert quotas._looking is None
+        assert dict((await quotas.take(who, 1)).headers)[b"ratelimit"] == b'"key";r=2;t=30'
+    assert caplog.records == []
+
+
+async def test_a_redis_that_answers_and_cannot_write_is_away(
+    redis: RedisServer, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Out of memory it still says PONG; told once, not with every look."""
+    with Redis.from_url(redis.url) as client:
+        client.config_set("maxmemory", 1)
+        async with shared(redis.url, 1000) as quotas:
+            for _ in range(5):
+                assert (await quotas.take(principal(), 1)).retry_after_seconds == 0
+                await asyncio.sleep(0.5)
+            assert [record.getMessage()[:13] for record in caplog.records] == ["Redis is away"]
+            client.config_set("maxmemory", 0)
+            await back(quotas)
+    assert [record.getMessage()[:13] for record in caplog.records] == ["Redis is away", "Redis is back"]
 
 
 async def test_without_a_redis_from_the_start_quotas_hold_in_the_process() -> None:

@@ -20,7 +20,7 @@ from tests.ops.replicas import Replica
 from tests.ops.stand_in import stand_in
 
 SETTINGS = ROOT / "docker" / "haproxy.cfg"
-READY_WITHIN_SECONDS = 15
+READY_WITHIN_SECONDS = 60
 # What makes a death go unnoticed by callers; without it a balancer only deals out.
 CARE = re.compile(
     r"^ *(option redispatch|retry-on .*|option httpchk .*)$|(?<=default-server )check .*$", re.MULTILINE

@@ -172,7 +172,7 @@ class Load:
             assert time.monotonic() < give_up, f"nothing is stored any more: {self.seen} {self.unexpected}"
             await asyncio.sleep(PAUSE_SECONDS)
 
-    async def settle_all(self, *, within_seconds: float = 30.0) -> None:
+    async def settle_all(self, *, within_seconds: float = 120.0) -> None:
         """Send what is still unknown again, until all is known. Raises AssertionError when it takes too long."""
         give_up = time.monotonic() + within_seconds
 

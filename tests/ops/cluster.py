@@ -37,7 +37,7 @@ FORGETFUL = (
     "wal_buffers=64MB",
 )
 DATABASE, STANDBY = "effort", "standby_1"
-ENDS_WITHIN_SECONDS = 20
+ENDS_WITHIN_SECONDS = 60
 
 
 @contextmanager
