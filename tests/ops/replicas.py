@@ -18,7 +18,6 @@ from tests.contract.server import ROOT, free_port
 STARTED_WITHIN_SECONDS = 60
 GONE_WITHIN_SECONDS = 5
 PAUSE_SECONDS = 0.05
-PAUSE_SECONDS = 0.05
 
 
 @dataclass
