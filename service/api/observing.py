@@ -14,7 +14,7 @@ from litestar import Litestar
 
 from service.api.edge import ASGI, Message, Receive, Scope, Send, answer_headers
 from service.api.problems import PROBLEM_JSON, problem_of
-from service.api.telling import Came, Over, Teller
+from service.api.telling import Over, Teller
 from service.observability.logs import logged_request_id
 from service.observability.metrics import UNMATCHED, Metrics
 from service.observability.trace_context import new_trace_id
@@ -56,19 +56,12 @@ def route_finder(app: Litestar) -> RouteOf:
     return route_of
 
 
-def _named(scope: Scope) -> Came:
-    request_id = traceparent = tracestate = b""
-    parents = 0
+def _named(scope: Scope) -> str:
+    """Return the name of a request: the caller's own when it is one, else a new one."""
     for name, value in scope["headers"]:
         if name == b"x-request-id":
-            request_id = request_id or value
-        elif name == b"traceparent":
-            traceparent, parents = value, parents + 1
-        elif name == b"tracestate":
-            tracestate = tracestate + b"," + value if tracestate else value
-    if request_id and _REQUEST_ID.match(request_id):
-        return Came(request_id.decode(), True, traceparent if parents == 1 else b"", tracestate)
-    return Came(new_trace_id(), False, traceparent if parents == 1 else b"", tracestate)
+            return value.decode() if _REQUEST_ID.match(value) else new_trace_id()
+    return new_trace_id()
 
 
 async def _fail(error: Exception, scope: Scope, answer: _Answer) -> None:
@@ -92,7 +85,7 @@ async def _fail(error: Exception, scope: Scope, answer: _Answer) -> None:
 def with_observation(app: ASGI, *, route_of: RouteOf, metrics: Metrics, teller: Teller) -> ASGI:
     """Return `app` inside this layer. `route_of` names the route of what never reached the router."""
 
-    def over(scope: Scope, came: Came, path: str, method: str, answer: _Answer, seconds: float) -> None:
+    def over(scope: Scope, path: str, method: str, answer: _Answer, seconds: float) -> None:
         status = answer.status or INTERNAL_ERROR
         route = scope.get("path_template") or route_of(path)
         metrics.end(method, route or UNMATCHED, status, seconds)
@@ -101,7 +94,6 @@ def with_observation(app: ASGI, *, route_of: RouteOf, metrics: Metrics, teller: 
         if status >= teller.told_from:
             teller.tell(
                 Over(
-                    came=came,
                     scope=scope,
                     path=path,
                     method=method,
@@ -116,8 +108,8 @@ def with_observation(app: ASGI, *, route_of: RouteOf, metrics: Metrics, teller: 
         if scope["type"] != "http":
             await app(scope, receive, send)
             return
-        came, path, method, answer = _named(scope), scope["path"], scope["method"], _Answer(send)
-        scope["effort_request_id"] = came.request_id
+        path, method, answer = scope["path"], scope["method"], _Answer(send)
+        scope["effort_request_id"] = _named(scope)
         metrics.begin()
         started = perf_counter()
         try:
@@ -125,6 +117,6 @@ def with_observation(app: ASGI, *, route_of: RouteOf, metrics: Metrics, teller: 
         except Exception as error:  # noqa: BLE001 - the last place before the server, which would answer text
             await _fail(error, scope, answer)
         finally:
-            over(scope, came, path, method, answer, perf_counter() - started)
+            over(scope, path, method, answer, perf_counter() - started)
 
     return observed

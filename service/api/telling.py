@@ -24,7 +24,7 @@ LOGGED_FROM = {"all": 0, "errors": 400, "off": 1000}  # status
 _MOST_DIGITS = 15
 
 
-class Came(Struct, frozen=True):
+class Came(Struct, frozen=True, kw_only=True):
     """What names a request: its id, whether the caller chose it, and the headers of its trace as they came."""
 
     request_id: str
@@ -33,10 +33,28 @@ class Came(Struct, frozen=True):
     tracestate: bytes
 
 
+def _came(scope: Scope) -> Came:
+    sent = traceparent = tracestate = b""
+    parents = 0
+    for name, value in scope["headers"]:
+        if name == b"x-request-id":
+            sent = sent or value
+        elif name == b"traceparent":
+            traceparent, parents = value, parents + 1
+        elif name == b"tracestate":
+            tracestate = tracestate + b"," + value if tracestate else value
+    request_id: str = scope["effort_request_id"]
+    return Came(
+        request_id=request_id,
+        chosen=sent == request_id.encode(),
+        traceparent=traceparent if parents == 1 else b"",
+        tracestate=tracestate,
+    )
+
+
 class Over(Struct, frozen=True, kw_only=True):
     """A request that is over. `route` is a template, None when no route took it."""
 
-    came: Came
     scope: Scope
     path: str
     method: str
@@ -62,14 +80,15 @@ class Teller:
     def tell(self, over: Over) -> None:
         """Tell of one request."""
         ended_at = time.time()
+        came = _came(over.scope)
         method = over.method if over.method in METHODS else OTHER_METHOD
-        parent = parse_traceparent(over.came.traceparent)
-        trace_id, span_id = self._ids(over, method, parent, ended_at - over.seconds)
+        parent = parse_traceparent(came.traceparent)
+        trace_id, span_id = self._ids(over, came, method, parent, ended_at - over.seconds)
         if over.status < self._logged_from:
             return
         principal = over.scope.get("effort_principal")
-        request_id = over.came.request_id
-        if over.came.chosen:
+        request_id = came.request_id
+        if came.chosen:
             request_id = logged_request_id(request_id, over.path, over.route)
         self._log.add(
             RequestLine(
@@ -105,7 +124,9 @@ class Teller:
         if self._spans is not None:
             await asyncio.to_thread(self._spans.close)
 
-    def _ids(self, over: Over, method: str, parent: TraceParent | None, started_at: float) -> tuple[str, str]:
+    def _ids(
+        self, over: Over, came: Came, method: str, parent: TraceParent | None, started_at: float
+    ) -> tuple[str, str]:
         """Return the ids of the trace and of this request's own span; send the span where spans are sent."""
         if self._spans is not None:
             return self._spans.send(
@@ -116,12 +137,12 @@ class Teller:
                 started_at=started_at,
                 seconds=over.seconds,
                 parent=parent,
-                tracestate=over.came.tracestate,
+                tracestate=came.tracestate,
             )
         if parent is not None:
             return parent.trace_id, new_span_id()
         # An id we gave is a new trace's id as well: one less to look for.
-        return new_trace_id() if over.came.chosen else over.came.request_id, new_span_id()
+        return new_trace_id() if came.chosen else came.request_id, new_span_id()
 
 
 def _announced(scope: Scope) -> int | UnsetType:

@@ -1,11 +1,12 @@
 """Clients of the service: every api test runs through the shortcut and without it."""
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
 
 import httpx
 import pytest
 
 from tests.databases import fresh_database
+from tests.redis import RedisServer, running_redis
 from tests.serving import make_key, served
 
 
@@ -19,3 +20,10 @@ async def client(request: pytest.FixtureRequest) -> AsyncIterator[httpx.AsyncCli
                 "/v1/estimates/repetitions", json={"load_percent_1rm": 80}
             )  # the key is now remembered
             yield found
+
+
+@pytest.fixture
+def redis() -> Iterator[RedisServer]:
+    """A Redis of its own, which a test may kill."""
+    with running_redis() as server:
+        yield server

@@ -1,78 +1,19 @@
-"""Quotas in Redis: shared to the item, never in the way, and replaced at once while Redis is away.
-
-Redis fills buckets by its own clock, so quotas here are small: an item takes far longer to come than a test does.
-"""
+"""Quotas in Redis: shared to the item, and as they are in one process."""
 
 import asyncio
-import logging
 import re
 import time
-from collections.abc import AsyncIterator, Iterator
-from contextlib import AsyncExitStack, asynccontextmanager
-from uuid import uuid4
+from contextlib import AsyncExitStack
 
-import httpx
 import pytest
 from redis import Redis
 
 from service.api.quotas import LocalQuotas, Quota, Taken
-from service.api.shared_quotas import PATIENCE_SECONDS, PAUSE_SECONDS, SharedQuotas
-from service.errors import SettingsInvalid
-from service.storage.keys import Principal
 from tests.api.gym import path, post_sets, set_body
+from tests.api.sharing import ONE, principal, replicas, shared, status
 from tests.databases import fresh_database
-from tests.redis import RedisServer, running_redis
+from tests.redis import RedisServer
 from tests.serving import make_key, served
-
-ONE = {"rep_target": 8}
-FOUR_A_MINUTE = {"EFFORT_RATE_LIMIT_PER_MINUTE": "4"}
-BACK_SECONDS = 20
-
-
-@pytest.fixture
-def redis() -> Iterator[RedisServer]:
-    """A Redis of its own, which a test may kill."""
-    with running_redis() as server:
-        yield server
-
-
-def principal() -> Principal:
-    """Return somebody new."""
-    return Principal(tenant_id=uuid4(), key_id=uuid4().hex, scopes=frozenset(), sites=None, expires_at=None)
-
-
-@asynccontextmanager
-async def shared(url: str, per_key: int = 4, per_tenant: int = 0) -> AsyncIterator[SharedQuotas]:
-    """Quotas as one process has them."""
-    limits = {"key": per_key, "tenant": per_tenant}
-    quotas = SharedQuotas(url, LocalQuotas(tuple(Quota(name, n) for name, n in limits.items() if n)))
-    yield quotas
-    await quotas.close()
-
-
-@asynccontextmanager
-async def replicas(count: int, redis_url: str, **environ: str) -> AsyncIterator[list[httpx.AsyncClient]]:
-    """Clients of so many applications on one database and one Redis, with one key."""
-    with fresh_database("sqlite") as url:
-        token = (await make_key(url, "prescribe", "history:write", "history:read")).token
-        settings = FOUR_A_MINUTE | environ | {"EFFORT_REDIS_URL": redis_url}
-        async with AsyncExitStack() as stack:
-            yield [
-                await stack.enter_async_context(served(url, token=token, **settings)) for _ in range(count)
-            ]
-
-
-async def status(client: httpx.AsyncClient) -> int:
-    """Return the status of the answer to one context."""
-    return (await client.post("/v1/prescriptions?detail=brief", json=ONE)).status_code
-
-
-async def back(quotas: SharedQuotas) -> None:
-    """Return once Redis is used again."""
-    until = time.monotonic() + BACK_SECONDS
-    while quotas._looking is not None:
-        assert time.monotonic() < until, "Redis is up, and not used"
-        await asyncio.sleep(0.05)
 
 
 async def test_two_replicas_share_one_quota(redis: RedisServer) -> None:
@@ -201,121 +142,6 @@ async def test_one_who_leaves_does_not_take_the_others_along(redis: RedisServer)
         answers = await asyncio.gather(*tasks, return_exceptions=True)
     assert isinstance(answers[0], asyncio.CancelledError)
     assert all(getattr(answer, "retry_after_seconds", None) == 0 for answer in answers[1:])
-
-
-async def test_redis_dies_midway_and_comes_back(redis: RedisServer, caplog: pytest.LogCaptureFixture) -> None:
-    """No error reaches a caller; each process goes on from what it last knew; then they share again. Told once."""
-    async with replicas(2, redis.url) as (one, other):
-        assert [await status(each) for each in (one, one, other)] == [200, 200, 200]
-        redis.kill()
-        # The first one last saw two left, the second one: with nobody to ask, each may spend what it saw.
-        assert [await status(one) for _ in range(3)] == [200, 200, 429]
-        assert [await status(other) for _ in range(2)] == [200, 429]
-        await asyncio.sleep(PATIENCE_SECONDS)  # to be seen as gone
-        redis.start()
-        await asyncio.sleep(PAUSE_SECONDS + 2 * PATIENCE_SECONDS)
-        assert [await status(each) for each in (one, other, one, other, one)] == [200, 200, 200, 200, 429]
-    told = [record.getMessage() for record in caplog.records if record.name == "service.api"]
-    assert sum("away" in each for each in told) == 2, told  # each process once
-    assert sum("back" in each for each in told) == 2, told
-    assert all(record.levelno == logging.WARNING for record in caplog.records)
-
-
-async def test_a_frozen_redis_holds_up_nobody_for_long(redis: RedisServer) -> None:
-    """Connections stand and nothing comes: one wait of a quarter second, then none."""
-    async with shared(redis.url, 1000) as quotas:
-        await quotas.take(principal(), 1)
-        redis.freeze()
-        began = time.monotonic()
-        first = await asyncio.gather(*(quotas.take(principal(), 1) for _ in range(300)))
-        waited = time.monotonic() - began
-        later = [await quotas.take(principal(), 1) for _ in range(100)]
-        after = time.monotonic() - began - waited
-        redis.thaw()
-        await back(quotas)
-        assert (await quotas.take(principal(), 1)).retry_after_seconds == 0
-    assert not any(answer.retry_after_seconds for answer in (*first, *later))
-    assert waited < PATIENCE_SECONDS + 1
-    assert after < PATIENCE_SECONDS
-
-
-async def test_a_process_that_was_busy_itself_goes_on_sharing(
-    redis: RedisServer, caplog: pytest.LogCaptureFixture
-) -> None:
-    """A long computation in the loop looks like a silent Redis; a second look shows that it is none."""
-    who = principal()
-    async with shared(redis.url, 4) as quotas:
-        await quotas.take(who, 1)
-        for _ in range(3):
-            asking = asyncio.create_task(quotas.take(principal(), 1))
-            await asyncio.sleep(0.0005)
-            time.sleep(2 * PATIENCE_SECONDS)  # noqa: ASYNC251 - nothing else may run, that is the point
-            assert (await asking).retry_after_seconds == 0
-        await asyncio.sleep(0.2)
-        assert quotas._looking is None
-        assert dict((await quotas.take(who, 1)).headers)[b"ratelimit"] == b'"key";r=2;t=30'
-    assert caplog.records == []
-
-
-async def test_a_redis_that_answers_and_cannot_write_is_away(
-    redis: RedisServer, caplog: pytest.LogCaptureFixture
-) -> None:
-    """Out of memory it still says PONG; told once, not with every look."""
-    with Redis.from_url(redis.url) as client:
-        client.config_set("maxmemory", 1)
-        async with shared(redis.url, 1000) as quotas:
-            for _ in range(5):
-                assert (await quotas.take(principal(), 1)).retry_after_seconds == 0
-                await asyncio.sleep(0.5)
-            assert [record.getMessage()[:13] for record in caplog.records] == ["Redis is away"]
-            client.config_set("maxmemory", 0)
-            await back(quotas)
-    assert [record.getMessage()[:13] for record in caplog.records] == ["Redis is away", "Redis is back"]
-
-
-async def test_without_a_redis_from_the_start_quotas_hold_in_the_process() -> None:
-    """Nothing listens at the address: served all the same, and limited."""
-    async with replicas(1, "redis://127.0.0.1:1/0") as (client,):
-        assert [await status(client) for _ in range(5)] == [200, 200, 200, 200, 429]
-
-
-@pytest.mark.parametrize(
-    "said", [b"*1\r\n$3\r\nabc\r\n", b"HTTP/1.1 400 Bad Request\r\n\r\n", b":1\r\n", b""]
-)
-async def test_something_else_than_redis_stops_no_request(said: bytes) -> None:
-    """Whatever listens there and says: requests go on, limited in the process."""
-
-    async def babble(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        while await reader.read(1000):
-            writer.write(said)
-        writer.close()
-
-    server = await asyncio.start_server(babble, "127.0.0.1", 0)
-    port = server.sockets[0].getsockname()[1]
-    async with replicas(1, f"redis://127.0.0.1:{port}/0") as (client,):
-        assert [await status(client) for _ in range(5)] == [200, 200, 200, 200, 429]
-    server.close()
-
-
-async def test_a_redis_that_refuses_us_stops_no_request(redis: RedisServer) -> None:
-    """A password we do not have; a Redis out of memory."""
-    with Redis.from_url(redis.url) as client:
-        client.config_set("maxmemory", 1)
-        async with replicas(1, redis.url) as (one,):
-            assert [await status(one) for _ in range(5)] == [200, 200, 200, 200, 429]
-        client.config_set("maxmemory", 0)
-        client.config_set("requirepass", "unknown-to-us")
-    async with replicas(1, redis.url) as (one,):
-        assert [await status(one) for _ in range(5)] == [200, 200, 200, 200, 429]
-
-
-@pytest.mark.parametrize("url", ["127.0.0.1:6379", "http://127.0.0.1", "redis://127.0.0.1:port/0"])
-async def test_an_address_that_cannot_be_is_told_at_the_start(url: str) -> None:
-    """By the name of the setting, without the address: it may hold a password."""
-    with pytest.raises(SettingsInvalid, match="EFFORT_REDIS_URL takes redis://") as caught:
-        async with served("sqlite:///unused.db", EFFORT_REDIS_URL=url):
-            pass
-    assert url not in str(caught.value)
 
 
 async def test_histories_are_limited_by_redis_too(redis: RedisServer) -> None:

@@ -14,6 +14,7 @@ from typing import Any
 import httpx
 
 from service.api.keyring import REMEMBERED_SECONDS
+from service.api.readiness import KEPT_SECONDS
 from tests.api.problem_shape import assert_problem
 from tests.ops.aftermath import LONG, TOLD
 from tests.ops.cluster import DATABASE, durable_postgres
@@ -104,6 +105,8 @@ async def assert_away_and_back(
     """The database leaves for a while; what is answered meanwhile, and after it is back."""
     pids = one.pids()
     await asyncio.to_thread(leave)
+    await watch.once()
+    await asyncio.sleep(KEPT_SECONDS)  # so old the answer of a readiness probe may be
     await watch.lasting(AWAY_SECONDS)
     for name, expected in (("prescription", 200), ("live", 200), ("catalogue", 200)):
         statuses = [answer.status_code for answer, _ in watch.answers[name]]

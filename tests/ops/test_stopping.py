@@ -127,18 +127,20 @@ async def test_the_log_says_what_happened(tmp_path: Path) -> None:
     """Every line is JSON; an operator reads why it is not ready, and that it ended."""
     with (
         fresh_database("sqlite", migrated=False) as url,
-        replica(url, tmp_path, EFFORT_DRAIN_SECONDS="2") as one,
+        replica(url, tmp_path, EFFORT_DRAIN_SECONDS="5") as one,
     ):
         wait_for_workers(one, 1)
         assert one.process is not None
         assert children_of(one.process.pid)
         one.process.terminate()
-        await asyncio.sleep(1)
-        await asyncio.to_thread(httpx.get, f"{one.address}/health/ready")
+        async with httpx.AsyncClient(base_url=one.address) as client:
+            while one.process.poll() is None:  # asked all the while: readiness is looked at when asked
+                await status_of(client, "/health/ready")
+                await asyncio.sleep(0.1)
         assert one.process.wait(30) == 0
         lines: list[dict[str, Any]] = [json.loads(line) for line in one.log.read_text("utf-8").splitlines()]
     unready = [line["checks"] for line in lines if line["event"] == "not ready"]
     assert "run `effort migrate`" in unready[0]["schema"]
     assert "draining" not in unready[0]
-    assert set(unready[1]) == {"draining", "schema"}
-    assert [line["level"] for line in lines if line["event"] == "not ready"] == ["warning", "warning"]
+    assert {"draining", "schema"} in [set(checks) for checks in unready]
+    assert {line["level"] for line in lines if line["event"] == "not ready"} == {"warning"}

@@ -47,17 +47,21 @@ class Wire:
             writer.transport.abort()
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        await self._passing.wait()
+        ends = {writer}
+        self._ends.add(writer)
         try:
+            await self._passing.wait()
             there, back = await asyncio.open_connection("127.0.0.1", self.target)
-        except OSError:
-            writer.transport.abort()
-            return
-        self._ends |= {writer, back}
-        try:
+            ends.add(back)
+            self._ends.add(back)
             await asyncio.gather(self._pass(reader, back), self._pass(there, writer))
+        except OSError:
+            pass  # nobody there: the end of this connection
         finally:
-            self._ends -= {writer, back}
+            for end in ends:
+                if not end.is_closing():
+                    end.transport.abort()
+            self._ends -= ends
 
     async def _pass(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         try:
@@ -88,6 +92,7 @@ class Wire:
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
+        await asyncio.sleep(0.05)  # transports say goodbye in the next turns of the loop
 
 
 @contextmanager
