@@ -15,7 +15,7 @@ from tests.databases import KINDS, Kind, fresh_database
 from tests.serving import make_key
 
 CONFIG = Path(__file__).with_name("schemathesis.toml")
-EXAMPLES_PER_OPERATION = "40"
+EXAMPLES_PER_OPERATION = "25"
 
 
 @pytest.mark.parametrize("kind", KINDS)

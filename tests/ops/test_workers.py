@@ -142,6 +142,7 @@ def test_workers_end_when_their_server_was_killed(tmp_path: Path) -> None:
         with pytest.raises(httpx.ConnectError):
             httpx.get(f"{one.address}/health/live")
         one.start()
+        wait_until(lambda: len(workers_of(one)) == 2, "two workers again")
         assert one.stop() == 0
 
 
