@@ -33,9 +33,15 @@ class _Life:
         if self._readiness.draining:
             return
         self._readiness.draining = True
-        loop = asyncio.get_running_loop()
-        # The server heeds SIGINT as it would have heeded SIGTERM: what has begun is finished.
-        loop.call_later(self._drain_seconds, signal.raise_signal, signal.SIGINT)
+        asyncio.get_running_loop().call_later(self._drain_seconds, self._end)
+
+    def _end(self) -> None:
+        """Tell the server, again and again: once it has started it hears, and what has begun is finished.
+
+        It heeds SIGINT as it would have heeded SIGTERM.
+        """
+        asyncio.get_running_loop().call_later(BEAT_SECONDS, self._end)
+        signal.raise_signal(signal.SIGINT)
 
     async def go_on(self) -> None:
         """Do once a second what has to be done; looks at the database first, so that the log says how it stands."""

@@ -2,13 +2,16 @@
 
 import logging
 import logging.config
+import multiprocessing
 import os
 import socket
-from collections.abc import Iterator
+import threading
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager
 
 import click
 
+from service.cli import worker_loop
 from service.errors import SettingsInvalid
 from service.observability.folders import workers_folder
 from service.observability.logs import logging_configuration
@@ -16,6 +19,7 @@ from service.settings import FOLDER, SERVER, SETTINGS, Settings, read_settings
 
 FACTORY = "service.app:create_worker"
 LONGEST_HEAD_BYTES = 65_536  # request line and headers; refused by the server itself
+TOLD_AGAIN_AFTER_SECONDS = 0.5
 _log = logging.getLogger("service.cli")
 
 
@@ -53,6 +57,29 @@ def _metrics_in_common(settings: Settings) -> Iterator[None]:
         yield
 
 
+@contextmanager
+def _stop_is_heard(stopping: Callable[[], bool]) -> Iterator[None]:
+    """Tell workers to stop again and again while the server is stopping.
+
+    A worker that is still starting does not hear the first time: until its loop runs, nothing heeds a signal.
+    """
+    over = threading.Event()
+
+    def tell() -> None:
+        while not over.wait(TOLD_AGAIN_AFTER_SECONDS):
+            if stopping():
+                for worker in multiprocessing.active_children():
+                    worker.terminate()
+
+    teller = threading.Thread(target=tell, name="stop", daemon=True)
+    teller.start()
+    try:
+        yield
+    finally:
+        over.set()
+        teller.join()
+
+
 def run_server(settings: Settings) -> None:
     """Serve until told to stop, then exit 0: what SIGTERM and Ctrl-C do stands in `service.api.lifecycle`.
 
@@ -63,6 +90,7 @@ def run_server(settings: Settings) -> None:
     from granian.http import HTTP1Settings  # noqa: PLC0415 - same
     from granian.log import LogLevels  # noqa: PLC0415 - same
 
+    worker_loop.register()
     check_port_is_free(settings.host, settings.port)
     configuration = logging_configuration(settings.log_level)
     logging.config.dictConfig(configuration)
@@ -83,7 +111,7 @@ def run_server(settings: Settings) -> None:
         log_dictconfig=configuration,
         respawn_failed_workers=True,
     )
-    with _metrics_in_common(settings):
+    with _metrics_in_common(settings), _stop_is_heard(lambda: server.interrupt_signal):
         _log.info("serving on http://%s:%s", settings.host, settings.port)
         server.serve()
 

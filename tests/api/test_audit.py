@@ -188,7 +188,7 @@ async def test_unreadable_questions_are_refused(database_url: str) -> None:
         assert_problem(await client.delete(f"/v1/audit/{uuid4()}"), 405)
 
 
-@pytest.mark.parametrize("address", ["/v1/audit", f"/v1/audit/{uuid4()}"])
+@pytest.mark.parametrize("address", ["/v1/audit", f"/v1/audit/{UUID(int=1)}"])
 async def test_only_an_admin_reads_the_audit(database_url: str, address: str) -> None:
     """No other scope implies it, and it implies no other."""
     async with gym(database_url, *ALL_HISTORY) as client:

@@ -1,16 +1,33 @@
-"""Fault tests: asked for by EFFORT_OPS=1 (or the long form) until the server ends well when told so while it starts.
+"""Fault tests: their figures are told at the end of the run, also where several processes ran them."""
 
-Figures are told at the end of the run.
-"""
-
-import os
+from typing import Any
 
 import pytest
 
 from tests.ops.aftermath import LONG, TOLD
 
-if not (LONG or os.environ.get("EFFORT_OPS")):
-    collect_ignore_glob = ["test_*.py"]
+KEPT = "told_by_fault_tests"
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Hand the figures of a process that ran a part of the tests to the one that prints."""
+    output: dict[str, list[str]] | None = getattr(session.config, "workeroutput", None)
+    if output is not None:
+        output[KEPT] = TOLD
+
+
+class Collector:
+    """Takes the figures of each process that ends."""
+
+    @pytest.hookimpl(optionalhook=True)
+    def pytest_testnodedown(self, node: Any) -> None:
+        """Take them."""
+        TOLD.extend(getattr(node, "workeroutput", {}).get(KEPT, []))
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Take part in what happens to other processes, if there are any."""
+    config.pluginmanager.register(Collector())
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -37,6 +37,11 @@ class Replica:
 
     def start(self) -> None:
         """Start it, and return once it answers."""
+        self.launch()
+        self.wait()
+
+    def launch(self) -> None:
+        """Start it, and return at once."""
         environ = os.environ | {"EFFORT_HOST": "127.0.0.1", "EFFORT_PORT": str(self.port)} | self.environ
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
@@ -47,9 +52,9 @@ class Replica:
                 stderr=log,
                 start_new_session=True,
             )
-        self._wait()
 
-    def _wait(self) -> None:
+    def wait(self) -> None:
+        """Return once it answers. Raises AssertionError when it ends or takes too long."""
         give_up = time.monotonic() + STARTED_WITHIN_SECONDS
         while time.monotonic() < give_up:
             with contextlib.suppress(httpx.TransportError):
@@ -117,9 +122,17 @@ def replica(url: str, folder: Path, *, code: Path = ROOT, **environ: str) -> Ite
 
     It runs the service in the tree `code`, and logs into `folder`.
     """
+    with launched(url, folder, code=code, **environ) as one:
+        one.wait()
+        yield one
+
+
+@contextmanager
+def launched(url: str, folder: Path, *, code: Path = ROOT, **environ: str) -> Iterator[Replica]:
+    """Yield a replica that was only just started."""
     log = folder / f"replica-{free_port()}.log"
     one = Replica({"EFFORT_DATABASE_URL": url, "PYTHONPATH": str(code), **environ}, log, code=code)
-    one.start()
+    one.launch()
     try:
         yield one
     finally:

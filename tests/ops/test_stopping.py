@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import os
 import signal
 import time
 from pathlib import Path
@@ -11,7 +12,7 @@ import httpx
 import pytest
 
 from tests.databases import fresh_database
-from tests.ops.replicas import Replica, children_of, replica
+from tests.ops.replicas import Replica, children_of, launched, replica
 from tests.serving import make_key
 
 # A thousand bad contexts take longest: each is explained. Small steps, so that others have their turn.
@@ -55,6 +56,7 @@ async def ended(one: Replica, token: str, signals: tuple[int, ...], *, group: bo
         begun = time.monotonic()
         for number in signals:
             one.signal(number) if group else one.process.send_signal(number)
+            await asyncio.sleep(0.1)
         while one.process.poll() is None:
             ready, live = await asyncio.gather(
                 status_of(client, "/health/ready"), status_of(client, "/health/live")
@@ -83,7 +85,7 @@ async def test_ready_goes_red_first_then_what_has_begun_is_finished(
     with fresh_database("sqlite") as url:
         key = await make_key(url)
         with replica(url, tmp_path, **environ) as one:
-            await asyncio.to_thread(wait_for_workers, one, workers)
+            await asyncio.to_thread(wait_for_events, one, "Started worker-", workers)
             found = await ended(one, key.token, (signal.SIGTERM, signal.SIGTERM), group=group)
     assert_finished(found)
     red = found.while_ready_was(503)
@@ -105,20 +107,57 @@ async def test_without_a_time_to_drain_it_ends_as_soon_as_what_has_begun_is_fini
     assert found.while_ready_was(200) == []
 
 
-async def test_ctrl_c_skips_the_wait(tmp_path: Path) -> None:
-    """A terminal tells every process at once; what has begun is finished all the same."""
+@pytest.mark.parametrize("presses", [1, 4])
+async def test_ctrl_c_skips_the_wait(presses: int, tmp_path: Path) -> None:
+    """A terminal tells every process at once; what has begun is finished all the same, however often it is pressed."""
     with fresh_database("sqlite") as url:
         key = await make_key(url)
         with replica(url, tmp_path, EFFORT_DRAIN_SECONDS="300", EFFORT_WORKERS="2") as one:
-            await asyncio.to_thread(wait_for_workers, one, 2)
-            found = await ended(one, key.token, (signal.SIGINT,), group=True)
+            await asyncio.to_thread(wait_for_events, one, "Started worker-", 2)
+            found = await ended(one, key.token, (signal.SIGINT,) * presses, group=True)
     assert_finished(found)
 
 
-def wait_for_workers(one: Replica, workers: int) -> None:
-    """Wait until that many workers have said that they started."""
+@pytest.mark.parametrize("told_after_seconds", [None, 0.0, 0.2, 0.3, 0.4, 0.5, 0.7])
+def test_told_while_its_workers_are_starting_it_ends_all_the_same(
+    told_after_seconds: float | None, tmp_path: Path
+) -> None:
+    """A worker heeds no signal until its loop runs: what it was told before, it has to be told again.
+
+    None: told before its workers do anything.
+    """
+    with fresh_database("sqlite") as url, launched(url, tmp_path, EFFORT_WORKERS="2") as one:
+        assert one.process is not None
+        workers = halted_children(one, 2)
+        if told_after_seconds is None:
+            one.process.terminate()
+            time.sleep(0.2)
+        for worker in workers:
+            os.kill(worker, signal.SIGCONT)
+        if told_after_seconds is not None:
+            time.sleep(told_after_seconds)
+            one.process.terminate()
+        assert one.process.wait(30) == 0
+        assert "Traceback" not in one.log.read_text("utf-8")
+
+
+def halted_children(one: Replica, count: int) -> list[int]:
+    """Return the ids of a server's first children, each halted as soon as it was seen."""
+    assert one.process is not None
+    halted: list[int] = []
     give_up = time.monotonic() + 40
-    while one.log.read_text("utf-8").count('"event":"Started worker-') < workers:
+    while len(halted) < count:
+        assert time.monotonic() < give_up
+        for child in set(children_of(one.process.pid)) - set(halted):
+            os.kill(child, signal.SIGSTOP)
+            halted.append(child)
+    return halted
+
+
+def wait_for_events(one: Replica, event: str, count: int) -> None:
+    """Wait until the log tells that many events whose text begins so."""
+    give_up = time.monotonic() + 40
+    while one.log.read_text("utf-8").count(f'"event":"{event}') < count:
         assert time.monotonic() < give_up
         time.sleep(0.1)
 
@@ -129,9 +168,9 @@ async def test_the_log_says_what_happened(tmp_path: Path) -> None:
         fresh_database("sqlite", migrated=False) as url,
         replica(url, tmp_path, EFFORT_DRAIN_SECONDS="5") as one,
     ):
-        wait_for_workers(one, 1)
         assert one.process is not None
         assert children_of(one.process.pid)
+        await asyncio.to_thread(wait_for_events, one, "not ready", 1)
         one.process.terminate()
         async with httpx.AsyncClient(base_url=one.address) as client:
             while one.process.poll() is None:  # asked all the while: readiness is looked at when asked
