@@ -20,6 +20,7 @@ from service.rules.answer import BriefPrescription, Prescription
 from service.rules.compiled import Policy
 from service.rules.context import SetContext
 from service.rules.prescribe import prescribe, prescribe_brief
+from service.rules.written.write import Written, written
 
 Detail = Literal["full", "brief"]
 DETAIL = {
@@ -90,6 +91,11 @@ def prescribed(context: SetContext, detail: Detail, policies: Policies) -> Presc
     except InputRefused as error:
         raise InputRefused(context_faults(asdict(context), policies)) from error
     return prescribe(context, policy) if detail == "full" else prescribe_brief(context, policy)
+
+
+def written_prescription(context: SetContext, detail: Detail, policies: Policies) -> Written:
+    """Return the same as JSON. Raises InputRefused."""
+    return written(context, pinned_policy(context.policy, policies), detail)
 
 
 @post(

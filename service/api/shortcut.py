@@ -12,7 +12,7 @@ import msgspec
 from service.api.answers import wanted_media_type
 from service.api.edge import SECURITY_HEADERS, Message, Receive, Scope, Send, Shortcut
 from service.api.keyring import SCHEME, KeyRing
-from service.api.prescriptions import prescribed
+from service.api.prescriptions import written_prescription
 from service.api.quotas import Quotas
 from service.api.reading import JSON
 from service.observability.metrics import Metrics
@@ -24,7 +24,6 @@ PATH = "/v1/prescriptions"
 DETAILS = {b"": "full", b"detail=full": "full", b"detail=brief": "brief"}
 SCOPE = "prescribe"
 _DECODE = msgspec.json.Decoder(SetContext).decode
-_ENCODE = msgspec.json.Encoder().encode
 _FIXED = [(b"content-type", JSON.encode()), (b"cache-control", b"no-store"), (b"vary", b"Accept")]
 _READ_HEADERS = (b"content-type", b"content-encoding", b"content-length", b"accept", b"authorization")
 
@@ -70,7 +69,7 @@ def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
         if sent.get(b"content-length") != str(len(body)).encode() or len(body) > max_body_bytes:
             return _replay([message], receive)
         try:
-            found = prescribed(_DECODE(body), detail, policies)  # type: ignore[arg-type]  # one of two literals
+            found = written_prescription(_DECODE(body), detail, policies)  # type: ignore[arg-type]  # one of two literals
         except Exception:  # noqa: BLE001 - a defect, too, is answered and logged by the documented way
             return _replay([message], receive)
         quotas: Quotas = state.quotas
@@ -80,7 +79,7 @@ def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
         metrics: Metrics = state.metrics
         metrics.prescribed(found.decision, detail)
         scope["path_template"], scope["effort_principal"] = PATH, principal
-        answer = _ENCODE(found)
+        answer = found.body
         headers = [
             *_FIXED,
             (b"content-length", str(len(answer)).encode()),

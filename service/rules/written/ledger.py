@@ -16,7 +16,7 @@ from service.rules.factors import Compiled
 from service.rules.inputs import Facts, effective_exposures, facts_of
 from service.rules.notes import caution_notes, withholding
 from service.rules.weigh import tell_limits
-from service.rules.written.base import base_factor
+from service.rules.written.base_line import base_factor
 from service.rules.written.keys import MEMO_ENTRIES, Key, Lift, Memo, key_of, remember
 
 MOST_SUMS = 256  # for each frame: sums are few, as effects are sixteenths

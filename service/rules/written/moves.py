@@ -11,7 +11,7 @@ from service.rules.answer import Change, InputValue, ReserveRange
 from service.rules.compiled import Policy
 from service.rules.context import MOST_REPS, SetContext
 from service.rules.inputs import facts_of
-from service.rules.written.base import Base, Line
+from service.rules.written.base_line import Base, Line
 from service.rules.written.keys import Lift, Memo, remember
 from service.rules.written.ledger import Bounds, Outcome, Setting, Settings, encode
 from service.rules.written.probes import (

@@ -10,7 +10,7 @@ from service.rules.inputs import facts_of
 from service.rules.prescribe import prescribe, prescribe_brief, reported_reserve, valid_facts
 from service.rules.validity import faults_of
 from service.rules.weigh import Weighed
-from service.rules.written.base import is_plain
+from service.rules.written.base_line import is_plain
 from service.rules.written.fit import Fit
 from service.rules.written.keys import Lift, Memo, lift_from, remember
 from service.rules.written.ledger import BaseReasons, Settings, encode, grouped, new_piece
