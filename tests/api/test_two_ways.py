@@ -4,6 +4,7 @@ import json
 import random
 import re
 from collections.abc import AsyncIterator
+from itertools import cycle
 from typing import Any
 
 import httpx
@@ -162,8 +163,7 @@ BATCHES = {
 }
 
 
-@pytest.mark.parametrize("name", BATCHES)
-@pytest.mark.parametrize("query", ["", "?detail=brief"])
+@pytest.mark.parametrize(("name", "query"), zip(BATCHES, cycle(["", "?detail=brief"]), strict=False))
 async def test_batches_are_answered_alike(pair: Pair, name: str, query: str) -> None:
     """Good ones, which the shortcut answers, and those with something wrong in them; what they cost, too."""
     await assert_alike(pair, BATCHES[name], [JSON], query, BATCH_PATH)
