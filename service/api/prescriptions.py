@@ -1,25 +1,29 @@
 """Prescriptions: one set, or many in one call."""
 
 import asyncio
+from collections import Counter
+from collections.abc import Mapping
 from functools import partial
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, NamedTuple
 
+import msgspec
 from litestar import Request, Response, post
 from litestar.params import JSONBody, QueryParameter
 from msgspec import Meta, Struct
 from msgspec.structs import asdict
 
 from service.api.admission import one_of
-from service.api.answers import answer
+from service.api.answers import answer, wanted_media_type
 from service.api.problems import Problem, problem_of
-from service.api.reading import valid
+from service.api.reading import JSON, valid
 from service.api.whole_faults import context_faults
 from service.errors import Fault, InputRefused, PolicyNotFound, ServiceError
 from service.policy.catalogue import Policies
-from service.rules.answer import BriefPrescription, Prescription
+from service.rules.answer import BriefPrescription, Decision, Prescription
 from service.rules.compiled import Policy
 from service.rules.context import SetContext
 from service.rules.prescribe import prescribe, prescribe_brief
+from service.rules.written.write import written
 
 Detail = Literal["full", "brief"]
 DETAIL = {
@@ -27,10 +31,12 @@ DETAIL = {
         "full", "brief", default="full", description="`full`, or `brief`: what an app shows on every set."
     )
 }
+PATH, BATCH_PATH = "/v1/prescriptions", "/v1/prescriptions/batch"
 MOST_CONTEXTS = 1000
-CONTEXTS_PER_TURN = 50
+CONTEXTS_PER_TURN = 20  # a turn of the slowest kind of answer stays below 5 ms
 
 Prescribed = Prescription | BriefPrescription
+_DECODE = msgspec.json.Decoder(SetContext).decode
 DetailParameter = Annotated[Detail, QueryParameter()]
 
 
@@ -83,17 +89,56 @@ def pinned_policy(version: str | None, policies: Policies) -> Policy:
         raise InputRefused((Fault("#/policy", str(error)),)) from error
 
 
-def prescribed(context: SetContext, detail: Detail, policies: Policies) -> Prescribed:
-    """Return the prescription of one context. Raises InputRefused."""
+def _policy_for(context: SetContext, policies: Policies) -> Policy:
+    """Return the policy of one context. Raises InputRefused with all that is wrong with the context."""
     try:
-        policy = pinned_policy(context.policy, policies)
+        return pinned_policy(context.policy, policies)
     except InputRefused as error:
         raise InputRefused(context_faults(asdict(context), policies)) from error
+
+
+def prescribed(context: SetContext, detail: Detail, policies: Policies) -> Prescribed:
+    """Return the prescription of one context. Raises InputRefused."""
+    policy = _policy_for(context, policies)
     return prescribe(context, policy) if detail == "full" else prescribe_brief(context, policy)
 
 
+_DECODE_BATCH = msgspec.json.Decoder(Batch).decode
+
+
+class Done(NamedTuple):
+    """An answer as JSON, what it costs [items], and how often each decision stands in it."""
+
+    body: bytes
+    cost: int
+    decisions: Mapping[Decision, int]
+
+
+_ONCE: dict[Decision, Mapping[Decision, int]] = {"prescribe": {"prescribe": 1}, "withhold": {"withhold": 1}}
+
+
+async def one_done(body: bytes, detail: Detail, policies: Policies) -> Done:
+    """Return the answer to a body of one context. Raises whatever is wrong with it."""
+    context = _DECODE(body)
+    found = written(context, policies.get(context.policy), detail)
+    return Done(found.body, 1, _ONCE[found.decision])
+
+
+async def batch_done(body: bytes, detail: Detail, policies: Policies) -> Done:
+    """Return the answer to a batch in which nothing is wrong. Raises whatever is wrong with any of it."""
+    contexts = _DECODE_BATCH(body).contexts
+    items, decisions = [], Counter[Decision]()
+    for index, context in enumerate(contexts):
+        found = written(context, policies.get(context.policy), detail)
+        items.append(b'{"index":%d,"status":200,"prescription":%b}' % (index, found.body))
+        decisions[found.decision] += 1
+        if index % CONTEXTS_PER_TURN == CONTEXTS_PER_TURN - 1:
+            await asyncio.sleep(0)  # let other requests have their turn
+    return Done(b'{"results":[' + b",".join(items) + b"]}", len(contexts), decisions)
+
+
 @post(
-    "/v1/prescriptions",
+    PATH,
     operation_id="createPrescription",
     summary="Prescribe one set",
     tags=["Prescriptions"],
@@ -113,19 +158,26 @@ async def create_prescription(
 
 
 def _item(
-    index: int, value: Any, detail: Detail, policies: Policies, problem_at: dict[str, str]
-) -> BatchItem:
+    index: int, value: Any, detail: Detail, packed: bool, state: Any, problem_at: dict[str, str]
+) -> tuple[BatchItem, Decision | None]:
+    """Return the answer to one context of a batch, as MessagePack when `packed`, and the decision in it, if any."""
+    policies: Policies = state.policies
     rules = partial(context_faults, policies=policies)
     try:
-        found = prescribed(valid(value, SetContext, rules), detail, policies)
+        context = valid(value, SetContext, rules)
+        if packed:
+            found = prescribed(context, detail, policies)
+            decision, body = found.decision, msgspec.msgpack.encode(found)
+        else:
+            decision, body = written(context, _policy_for(context, policies), detail)
     except ServiceError as error:
         problem = problem_of(error, **problem_at)
-        return BatchItem(index=index, status=problem.status, problem=problem)
-    return BatchItem(index=index, status=200, prescription=found)
+        return BatchItem(index=index, status=problem.status, problem=problem), None
+    return BatchItem(index=index, status=200, prescription=msgspec.Raw(body)), decision
 
 
 @post(
-    "/v1/prescriptions/batch",
+    BATCH_PATH,
     operation_id="createPrescriptions",
     summary="Prescribe up to 1000 sets",
     tags=["Prescriptions"],
@@ -144,11 +196,13 @@ async def create_prescriptions(
         "instance": request.scope["path"],
         "request_id": str(request.scope.get("effort_request_id", "")),
     }
+    packed = wanted_media_type(request.headers.get("accept", "")) != JSON
     results: list[BatchItem] = []
     for index, value in enumerate(data.contexts):
-        results.append(_item(index, value, detail, request.app.state.policies, problem_at))
-        if results[-1].prescription is not None:
-            request.app.state.metrics.prescribed(results[-1].prescription.decision, detail)
-        if index % CONTEXTS_PER_TURN == 0 or results[-1].problem:  # explaining faults costs the most
+        item, decision = _item(index, value, detail, packed, request.app.state, problem_at)
+        results.append(item)
+        if decision is not None:
+            request.app.state.metrics.prescribed(decision, detail)
+        if index % CONTEXTS_PER_TURN == 0 or item.problem:  # explaining faults costs the most
             await asyncio.sleep(0)  # let other requests have their turn
     return answer(request, BatchAnswer(results=tuple(results)))

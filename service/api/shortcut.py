@@ -1,32 +1,35 @@
-"""The fast path of the hottest call: POST /v1/prescriptions.
+"""The fast path of the hottest calls: POST /v1/prescriptions, alone and in batches.
 
 It knows only success. Whatever it cannot answer at once (another or a repeated header, an unknown key, a body that
 does not decode, a refused context) goes to the documented handler with the body already read, so every error has one
 home. A conformance test asks both ways and compares.
 """
 
-from typing import Any
-
-import msgspec
+from typing import Any, Literal
 
 from service.api.answers import wanted_media_type
 from service.api.edge import SECURITY_HEADERS, Message, Receive, Scope, Send, Shortcut
 from service.api.keyring import SCHEME, KeyRing
-from service.api.prescriptions import prescribed
+from service.api.prescriptions import BATCH_PATH, PATH, Done, batch_done, one_done
 from service.api.quotas import Quotas
 from service.api.reading import JSON
 from service.observability.metrics import Metrics
-from service.policy.catalogue import Policies
-from service.rules.context import SetContext
 from service.storage.keys import Principal
 
-PATH = "/v1/prescriptions"
-DETAILS = {b"": "full", b"detail=full": "full", b"detail=brief": "brief"}
+DETAILS: dict[bytes, Literal["full", "brief"]] = {
+    b"": "full",
+    b"detail=full": "full",
+    b"detail=brief": "brief",
+}
+MAKERS = {PATH: one_done, BATCH_PATH: batch_done}
 SCOPE = "prescribe"
-_DECODE = msgspec.json.Decoder(SetContext).decode
-_ENCODE = msgspec.json.Encoder().encode
-_FIXED = [(b"content-type", JSON.encode()), (b"cache-control", b"no-store"), (b"vary", b"Accept")]
-_READ_HEADERS = (b"content-type", b"content-encoding", b"content-length", b"accept", b"authorization")
+_JSON = JSON.encode()
+_FIXED = [
+    (b"content-type", _JSON),
+    (b"cache-control", b"no-store"),
+    (b"vary", b"Accept"),
+    *SECURITY_HEADERS,
+]
 
 
 def _replay(messages: list[Message], receive: Receive) -> Receive:
@@ -38,58 +41,61 @@ def _replay(messages: list[Message], receive: Receive) -> Receive:
     return replayed
 
 
-def _let_in(sent: dict[bytes, bytes], keys: KeyRing) -> Principal | None:
-    """Return who sent a request of the plain kind: known key with the scope, JSON both ways, no encoding."""
+def _let_in(headers: list[tuple[bytes, bytes]], sent: dict[bytes, bytes], keys: KeyRing) -> Principal | None:
+    """Return who sent a request of the plain kind: known key with the scope, JSON both ways, no header twice."""
+    if len(sent) != len(headers) or sent.get(b"content-type") != _JSON or b"content-encoding" in sent:
+        return None
+    accept = sent.get(b"accept", b"*/*")
+    if accept != b"*/*" and wanted_media_type(accept.decode("latin-1")) != JSON:
+        return None
     authorization = sent.get(b"authorization", b"").decode("latin-1")
-    if sent.get(b"content-type") != JSON.encode() or b"content-encoding" in sent:
-        return None
-    if wanted_media_type(sent.get(b"accept", b"").decode("latin-1")) != JSON:
-        return None
     if authorization[: len(SCHEME)].lower() != SCHEME:
         return None
     principal = keys.remembered(authorization[len(SCHEME) :].strip())
     return principal if principal is not None and SCOPE in principal.scopes else None
 
 
+async def _send_done(done: Done, quota: Any, request_id: str, send: Send) -> None:
+    headers = [
+        *_FIXED,
+        (b"content-length", b"%d" % len(done.body)),
+        (b"x-request-id", request_id.encode()),
+        *quota,
+    ]
+    await send({"type": "http.response.start", "status": 200, "headers": headers})
+    await send({"type": "http.response.body", "body": done.body})
+
+
 def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
     """Return the shortcut for an application's state (`keyring`, `policies`, `quotas`, `metrics`)."""
 
     async def shortcut(scope: Scope, receive: Receive, send: Send) -> Receive | None:
-        if scope["path"] != PATH or scope["method"] != "POST":
-            return receive
+        make = MAKERS.get(scope["path"])
         detail = DETAILS.get(scope["query_string"])
-        policies: Policies = state.policies
-        read = [pair for pair in scope["headers"] if pair[0] in _READ_HEADERS]
-        sent = dict(read)
-        principal = _let_in(sent, state.keyring)
-        if detail is None or len(sent) != len(read) or principal is None:
+        if make is None or detail is None or scope["method"] != "POST":
+            return receive
+        sent = dict(scope["headers"])
+        principal = _let_in(scope["headers"], sent, state.keyring)
+        if principal is None:
             return receive
         message = await receive()
         body = message.get("body", b"")
         # some servers say more_body until the very end: the announced length tells that all is here
-        if sent.get(b"content-length") != str(len(body)).encode() or len(body) > max_body_bytes:
-            return _replay([message], receive)
-        try:
-            found = prescribed(_DECODE(body), detail, policies)  # type: ignore[arg-type]  # one of two literals
-        except Exception:  # noqa: BLE001 - a defect, too, is answered and logged by the documented way
+        if sent.get(b"content-length") != b"%d" % len(body) or len(body) > max_body_bytes:
             return _replay([message], receive)
         quotas: Quotas = state.quotas
-        taken = await quotas.take(principal, 1)
+        try:
+            done = await make(body, detail, state.policies)
+        except Exception:  # noqa: BLE001 - a defect, too, is answered and logged by the documented way
+            return _replay([message], receive)
+        taken = await quotas.take(principal, done.cost)
         if taken.retry_after_seconds:
             return _replay([message], receive)
         metrics: Metrics = state.metrics
-        metrics.prescribed(found.decision, detail)
-        scope["path_template"], scope["effort_principal"] = PATH, principal
-        answer = _ENCODE(found)
-        headers = [
-            *_FIXED,
-            (b"content-length", str(len(answer)).encode()),
-            (b"x-request-id", scope["effort_request_id"].encode()),
-            *SECURITY_HEADERS,
-            *taken.headers,
-        ]
-        await send({"type": "http.response.start", "status": 200, "headers": headers})
-        await send({"type": "http.response.body", "body": answer})
+        for decision, count in done.decisions.items():
+            metrics.prescribed(decision, detail, count)
+        scope["path_template"], scope["effort_principal"] = scope["path"], principal
+        await _send_done(done, taken.headers, scope["effort_request_id"], send)
         return None
 
     return shortcut

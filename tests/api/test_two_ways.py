@@ -2,13 +2,16 @@
 
 import json
 import random
+import re
 from collections.abc import AsyncIterator
+from itertools import cycle
 from typing import Any
 
 import httpx
 import msgspec
 import pytest
 
+from service.api.prescriptions import BATCH_PATH, CONTEXTS_PER_TURN
 from tests.api.hostile_bodies import REFUSED, REFUSED_PACKS, UNREADABLE, UNREADABLE_PACKS
 from tests.databases import fresh_database
 from tests.serving import make_key, served
@@ -16,6 +19,7 @@ from tests.serving import make_key, served
 Pair = tuple[httpx.AsyncClient, httpx.AsyncClient]
 Headers = list[tuple[bytes, bytes]]
 PATH = "/v1/prescriptions"
+REQUEST_ID = re.compile(rb'"request_id":"[^"]*"')
 PACKS = UNREADABLE_PACKS | REFUSED_PACKS
 VARYING = {"x-request-id", "date"}
 JSON = (b"content-type", b"application/json")
@@ -54,13 +58,15 @@ async def pair() -> AsyncIterator[Pair]:
             yield short, documented
 
 
-async def assert_alike(pair: Pair, content: bytes, headers: Headers, query: str = "") -> httpx.Response:
+async def assert_alike(
+    pair: Pair, content: bytes, headers: Headers, query: str = "", path: str = PATH
+) -> httpx.Response:
     """Ask both ways and compare everything but the name of the request; return one answer."""
     answers = []
     for client in pair:
         own = any(name == b"authorization" for name, _ in headers)
         key: Headers = [] if own else [(b"authorization", client.headers["authorization"].encode())]
-        request = client.build_request("POST", PATH + query, content=content)
+        request = client.build_request("POST", path + query, content=content)
         length = (b"content-length", str(len(content)).encode())
         request.headers = httpx.Headers([(b"host", b"service.test"), length, *headers, *key])
         answers.append(await client.send(request))
@@ -76,9 +82,9 @@ def plain_headers(answer: httpx.Response) -> list[tuple[str, str]]:
 
 
 def plain_body(answer: httpx.Response) -> Any:
-    """Return the body; of a problem, all but the request id."""
+    """Return the body without the request id that problems name."""
     if answer.headers["content-type"] != "application/problem+json":
-        return answer.content
+        return REQUEST_ID.sub(b"", answer.content)
     return {name: value for name, value in answer.json().items() if name != "request_id"}
 
 
@@ -129,6 +135,39 @@ async def test_a_second_authorization_header_changes_nothing(pair: Pair) -> None
     other = (b"authorization", b"Bearer no")
     assert (await assert_alike(pair, GOOD, [JSON, live, other])).status_code == 200
     assert (await assert_alike(pair, GOOD, [JSON, other, live])).status_code == 401
+
+
+def batch_of(*contexts: bytes) -> bytes:
+    """A batch body."""
+    return b'{"contexts": [' + b", ".join(contexts) + b"]}"
+
+
+BATCHES = {
+    "one": batch_of(GOOD),
+    "several turns": batch_of(
+        *[b'{"rep_target": %d}' % (n % 50 + 1) for n in range(3 * CONTEXTS_PER_TURN + 1)]
+    ),
+    "one withheld": batch_of(GOOD, b'{"rep_target": 8, "cautions": ["warning_signs"]}'),
+    "one refused by its types": batch_of(GOOD, b'{"rep_target": 0}', GOOD),
+    "one refused by rules": batch_of(GOOD, b'{"rep_target": 8, "exercise": "no_such_lift"}'),
+    "one pins an unknown policy": batch_of(b'{"rep_target": 8, "policy": "1999-01-01"}', GOOD),
+    "a whole float": batch_of(b'{"rep_target": 8.0}'),
+    "traits": batch_of(
+        b'{"rep_target": 8, "exercise_traits": {"joints": "single", "muscles": {"biceps": 1}}}'
+    ),
+    "none": batch_of(),
+    "too many": batch_of(*[b'{"rep_target": 8}'] * 1001),
+    "no array": b'{"contexts": 1}',
+    "more than contexts": b'{"contexts": [{"rep_target": 8}], "more": 1}',
+    "cut short": batch_of(GOOD)[:-2],
+}
+
+
+@pytest.mark.parametrize(("name", "query"), zip(BATCHES, cycle(["", "?detail=brief"]), strict=False))
+async def test_batches_are_answered_alike(pair: Pair, name: str, query: str) -> None:
+    """Good ones, which the shortcut answers, and those with something wrong in them; what they cost, too."""
+    await assert_alike(pair, BATCHES[name], [JSON], query, BATCH_PATH)
+    await assert_alike(pair, GOOD, [JSON])  # tells how much of the quota is left
 
 
 @pytest.mark.parametrize("name", PACKS)
