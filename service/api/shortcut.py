@@ -43,7 +43,7 @@ def _let_in(sent: dict[bytes, bytes], keys: KeyRing) -> Principal | None:
     authorization = sent.get(b"authorization", b"").decode("latin-1")
     if sent.get(b"content-type") != JSON.encode() or b"content-encoding" in sent:
         return None
-    if wanted_media_type(sent.get(b"accept", b"").decode("latin-1")) != JSON:
+    if wanted_media_type(sent.get(b"accept", b"").decode("latin-1"), picture=True) != JSON:
         return None
     if authorization[: len(SCHEME)].lower() != SCHEME:
         return None
