@@ -20,6 +20,7 @@ from service.api import (
     lifter_views,
     lifters,
     metrics,
+    pages,
     plan_prescriptions,
     prescriptions,
     problem_pages,
@@ -33,6 +34,7 @@ from service.api.edge import ASGI, with_edge
 from service.api.keyring import authorise, open_keyring
 from service.api.lifecycle import with_lifecycle
 from service.api.observing import route_finder, with_observation
+from service.api.pages import open_page
 from service.api.problems import on_error
 from service.api.quotas import open_quotas
 from service.api.readiness import PATIENCE_SECONDS, Readiness
@@ -88,6 +90,7 @@ HANDLERS = (
     health.ready,
     metrics.get_metrics,
     get_document,
+    *pages.HANDLERS,
 )
 
 
@@ -132,6 +135,7 @@ def litestar_app(
                 "teller": open_teller(settings),
                 "metrics": Metrics(Cells(folder)),
                 "metrics_served": settings.metrics == "on",
+                "page": open_page(settings),
             }
         ),
         lifespan=[lifespan],

@@ -1,5 +1,6 @@
 """Prescriptions that know the lifter: the app sends what it knows of the set, history fills the rest."""
 
+from functools import partial
 from typing import Annotated, Any
 
 from litestar import Request, Response, post
@@ -15,6 +16,7 @@ from service.api.learned import Acquainted, Wanted, acquaint
 from service.api.lifters import LIFTER_PATH, LifterId
 from service.api.prescriptions import DETAIL, Detail, pinned_policy, prescribed
 from service.api.whole_faults import context_faults
+from service.pictures.prescription import draw_prescription
 from service.rules.answer import BriefPrescription, Prescription
 from service.rules.context import SetContext
 from service.rules.estimates import LoadEstimate
@@ -81,6 +83,7 @@ def told_profile(acquainted: Acquainted) -> Profile:
     path_rules=LIFTER_PATH,
     query=DETAIL | SUGGEST_LOAD,
     never_missing=True,
+    picture=True,
 )
 async def create_lifter_prescription(
     request: Request[Any, Any, Any],
@@ -107,4 +110,4 @@ async def create_lifter_prescription(
     load = filled.suggested_load if request.query_params.get("suggest_load") == "true" else UNSET
     state.metrics.prescribed(plain.decision, detail)
     told = kind(**asdict(plain), context_used=filled.context_used, suggested_load=load)
-    return answer(request, told)
+    return answer(request, told, picture=partial(draw_prescription, rep_target=data.rep_target))

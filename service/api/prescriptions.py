@@ -18,6 +18,7 @@ from service.api.problems import Problem, problem_of
 from service.api.reading import JSON, valid
 from service.api.whole_faults import context_faults
 from service.errors import Fault, InputRefused, PolicyNotFound, ServiceError
+from service.pictures.prescription import draw_prescription
 from service.policy.catalogue import Policies
 from service.rules.answer import BriefPrescription, Decision, Prescription
 from service.rules.compiled import Policy
@@ -147,6 +148,7 @@ async def batch_done(body: bytes, detail: Detail, policies: Policies) -> Done:
     body=SetContext,
     rules=context_faults,
     query=DETAIL,
+    picture=True,
 )
 async def create_prescription(
     request: Request[Any, Any, Any], data: JSONBody[SetContext], detail: DetailParameter = "full"
@@ -154,7 +156,7 @@ async def create_prescription(
     """Reps in reserve [repetitions] for one set, with the reasons, which add up to the target."""
     found = prescribed(data, detail, request.app.state.policies)
     request.app.state.metrics.prescribed(found.decision, detail)
-    return answer(request, found)
+    return answer(request, found, picture=partial(draw_prescription, rep_target=data.rep_target))
 
 
 def _item(

@@ -46,7 +46,7 @@ def _let_in(headers: list[tuple[bytes, bytes]], sent: dict[bytes, bytes], keys: 
     if len(sent) != len(headers) or sent.get(b"content-type") != _JSON or b"content-encoding" in sent:
         return None
     accept = sent.get(b"accept", b"*/*")
-    if accept != b"*/*" and wanted_media_type(accept.decode("latin-1")) != JSON:
+    if accept != b"*/*" and wanted_media_type(accept.decode("latin-1"), picture=True) != JSON:
         return None
     authorization = sent.get(b"authorization", b"").decode("latin-1")
     if authorization[: len(SCHEME)].lower() != SCHEME:
