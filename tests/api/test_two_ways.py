@@ -11,7 +11,7 @@ import httpx
 import msgspec
 import pytest
 
-from service.api.prescriptions import BATCH_PATH, CONTEXTS_PER_TURN
+from service.api.prescriptions import BATCH_PATH
 from tests.api.hostile_bodies import REFUSED, REFUSED_PACKS, UNREADABLE, UNREADABLE_PACKS
 from tests.databases import fresh_database
 from tests.serving import make_key, served
@@ -144,9 +144,7 @@ def batch_of(*contexts: bytes) -> bytes:
 
 BATCHES = {
     "one": batch_of(GOOD),
-    "several turns": batch_of(
-        *[b'{"rep_target": %d}' % (n % 50 + 1) for n in range(3 * CONTEXTS_PER_TURN + 1)]
-    ),
+    "several turns": batch_of(*[b'{"rep_target": %d}' % (n % 50 + 1) for n in range(200)]),
     "one withheld": batch_of(GOOD, b'{"rep_target": 8, "cautions": ["warning_signs"]}'),
     "one refused by its types": batch_of(GOOD, b'{"rep_target": 0}', GOOD),
     "one refused by rules": batch_of(GOOD, b'{"rep_target": 8, "exercise": "no_such_lift"}'),
@@ -163,7 +161,7 @@ BATCHES = {
 }
 
 
-@pytest.mark.parametrize(("name", "query"), zip(BATCHES, cycle(["", "?detail=brief"]), strict=False))
+@pytest.mark.parametrize(("name", "query"), list(zip(BATCHES, cycle(["", "?detail=brief"]), strict=False)))
 async def test_batches_are_answered_alike(pair: Pair, name: str, query: str) -> None:
     """Good ones, which the shortcut answers, and those with something wrong in them; what they cost, too."""
     await assert_alike(pair, BATCHES[name], [JSON], query, BATCH_PATH)
