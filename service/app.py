@@ -1,6 +1,7 @@
 """Puts one application together: settings, policies, store, routes, outer layer."""
 
 import asyncio
+import gc
 import os
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -180,6 +181,7 @@ def create_worker() -> ASGI:
     folder, server = os.environ.get(FOLDER), os.environ.get(SERVER)
     app = litestar_app(settings, load_policies(), folder=None if folder is None else Path(folder))
     state = app.state
+    gc.freeze()  # a full collection that looks at all that lives as long as the worker stops it for 50 ms
     return with_lifecycle(
         _with_layers(app, settings, shortcut=True),
         state.readiness,

@@ -5,6 +5,7 @@ does not decode, a refused context) goes to the documented handler with the body
 home. A conformance test asks both ways and compares.
 """
 
+from math import inf
 from typing import Any, Literal
 
 from service.api.answers import wanted_media_type
@@ -23,6 +24,7 @@ DETAILS: dict[bytes, Literal["full", "brief"]] = {
 }
 MAKERS = {PATH: one_done, BATCH_PATH: batch_done}
 SCOPE = "prescribe"
+_MOST_DIGITS = 15
 _JSON = JSON.encode()
 _FIXED = [
     (b"content-type", _JSON),
@@ -55,6 +57,28 @@ def _let_in(headers: list[tuple[bytes, bytes]], sent: dict[bytes, bytes], keys: 
     return principal if principal is not None and SCOPE in principal.scopes else None
 
 
+def _announced(sent: dict[bytes, bytes]) -> float:
+    """Return the announced length of the body [bytes], infinite when there is none that can be read."""
+    length = sent.get(b"content-length", b"")
+    return int(length) if length.isdigit() and len(length) <= _MOST_DIGITS else inf
+
+
+async def _read(receive: Receive, length: float) -> tuple[list[Message], bytes | None]:
+    """Return what came, and the body when it is as long as announced [bytes].
+
+    Servers may say `more_body` until the very end, so the length tells that all is here.
+    """
+    message = await receive()
+    messages, got = [message], len(message.get("body", b""))
+    while got < length and message.get("more_body"):
+        message = await receive()
+        messages.append(message)
+        got += len(message.get("body", b""))
+    if got != length:
+        return messages, None
+    return messages, messages[0]["body"] if len(messages) == 1 else b"".join([m["body"] for m in messages])
+
+
 async def _send_done(done: Done, quota: Any, request_id: str, send: Send) -> None:
     headers = [
         *_FIXED,
@@ -76,21 +100,20 @@ def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
             return receive
         sent = dict(scope["headers"])
         principal = _let_in(scope["headers"], sent, state.keyring)
-        if principal is None:
+        length = _announced(sent)
+        if principal is None or length > max_body_bytes:
             return receive
-        message = await receive()
-        body = message.get("body", b"")
-        # some servers say more_body until the very end: the announced length tells that all is here
-        if sent.get(b"content-length") != b"%d" % len(body) or len(body) > max_body_bytes:
-            return _replay([message], receive)
+        messages, body = await _read(receive, length)
+        if body is None:
+            return _replay(messages, receive)
         quotas: Quotas = state.quotas
         try:
             done = await make(body, detail, state.policies)
         except Exception:  # noqa: BLE001 - a defect, too, is answered and logged by the documented way
-            return _replay([message], receive)
+            return _replay(messages, receive)
         taken = await quotas.take(principal, done.cost)
         if taken.retry_after_seconds:
-            return _replay([message], receive)
+            return _replay(messages, receive)
         metrics: Metrics = state.metrics
         for decision, count in done.decisions.items():
             metrics.prescribed(decision, detail, count)

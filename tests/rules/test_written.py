@@ -13,7 +13,7 @@ from service.rules.context import SetContext
 from service.rules.prescribe import prescribe, prescribe_brief
 from service.rules.written import write
 from service.rules.written.keys import MEMO_ENTRIES
-from service.rules.written.write import Writer, written
+from service.rules.written.write import Writer, Written, written
 from tests.bench.contexts import random_contexts
 from tests.rules.contexts import POLICIES, POLICY, Document, context_of, documents, thorough
 from tests.rules.golden import FOLDER, read_golden
@@ -27,8 +27,8 @@ encode = msgspec.json.Encoder().encode
 def assert_same_bytes(context: SetContext, policy: Policy) -> None:
     """Compare both details, and the decision that goes into the counters."""
     full, brief = prescribe(context, policy), prescribe_brief(context, policy)
-    assert written(context, policy, "full") == (full.decision, encode(full))
-    assert written(context, policy, "brief") == (brief.decision, encode(brief))
+    assert written(context, policy, "full") == Written(full.decision, encode(full))
+    assert written(context, policy, "brief") == Written(brief.decision, encode(brief))
 
 
 @thorough

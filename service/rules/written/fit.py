@@ -1,7 +1,8 @@
 """`expected` and `adjustments` in pieces; see `service.rules.fit`, whose functions decide."""
 
 from math import floor
-from typing import NamedTuple
+
+from msgspec import Struct
 
 from service.rules.answer import Adjustment, Spread
 from service.rules.capacity import chance_below, mean_reps_to_failure, percent_for_reps, sd_reps_to_failure
@@ -13,7 +14,7 @@ from service.rules.written.ledger import encode
 from service.rules.written.moves import Case, Moves
 
 
-class Capable(NamedTuple):
+class Capable(Struct, frozen=True, gc=False):
     """What the average lifter can do at a load: mean and SD [repetitions], and how the answer begins to say so."""
 
     mean: float
@@ -51,9 +52,14 @@ class Fit:
         if load is None:
             return b'null,"adjustments":[]'
         reserve = case.outcome.reserve
-        mean, sd, head = self.capable(load, case.lift.family)
-        chance = self._chance(round(chance_below(mean, sd, reps + reserve.low), DECIMALS))
-        head = b'%b%d,"chance_short":%b,"conflict":' % (head, max(0, floor(mean - reserve.target)), chance)
+        able = self.capable(load, case.lift.family)
+        mean = able.mean
+        chance = self._chance(round(chance_below(mean, able.sd, reps + reserve.low), DECIMALS))
+        head = b'%b%d,"chance_short":%b,"conflict":' % (
+            able.head,
+            max(0, floor(mean - reserve.target)),
+            chance,
+        )
         conflict = conflict_of(mean, reps, reserve, self._policy)
         if conflict is None:
             return head + b'null},"adjustments":[]'

@@ -1,9 +1,10 @@
 """What pieces are remembered under: members of a context as they were sent, and the lift they are about."""
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from operator import attrgetter
 from typing import Any, NamedTuple, TypeVar
+
+from msgspec import Struct
 
 from service.rules.compiled import Policy
 from service.rules.context import Equipment, Joints, SetContext
@@ -18,8 +19,7 @@ V = TypeVar("V")
 Memo = dict[Any, V]
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Lift:
+class Lift(Struct, frozen=True, eq=False, gc=False):
     """What the rules know of an exercise. One object for equal ones, so that it is its own key.
 
     `kind` is all of it that decides about effects; the exercise itself is only told.

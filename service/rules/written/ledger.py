@@ -1,11 +1,11 @@
 """The ledger in pieces: what is summed, what bounds the sum, and what the limits make of it."""
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
 from operator import attrgetter
 from typing import NamedTuple
 
 import msgspec
+from msgspec import Struct
 
 from service.rules.answer import Reason, ReserveRange
 from service.rules.compiled import Frame, Policy
@@ -29,13 +29,9 @@ def reasons_of(reasons: Iterable[Reason]) -> bytes:
     return b"".join([b"," + encode(reason) for reason in reasons])
 
 
-class Piece(NamedTuple):
-    """What some factors, one after the other, contribute [repetitions], and their reasons, each after a comma."""
-
-    effect_reps: float
-    stay_away_reps: float
-    discount_reps: float
-    reasons: bytes
+# What some factors, one after the other, contribute: effect, its part that stays away, discounts [repetitions], and
+# their reasons, each after a comma. A plain tuple: the garbage collector stops looking at those.
+Piece = tuple[float, float, float, bytes]
 
 
 class Group(NamedTuple):
@@ -77,7 +73,7 @@ def new_piece(factors: tuple[Compiled, ...], facts: Facts) -> Piece:
         if reps:
             total, stay_away, discounts = total + reps, stay_away + stays, discounts + discount
             told.append(factor.reason(facts))
-    return Piece(total, stay_away, discounts, reasons_of(told))
+    return total, stay_away, discounts, reasons_of(told)
 
 
 class BaseReasons:
@@ -108,13 +104,12 @@ class BaseReasons:
         return found or remember(self._loads, load, encode(float(load)) + b"}}")
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Bounds:
+class Bounds(Struct, frozen=True, eq=False, gc=False):
     """What bounds a sum [repetitions]. One object for equal frames; `reserves` by the sum after the discount limit."""
 
     frame: Frame
     careful: bool
-    reserves: Memo[ReserveRange] = field(default_factory=dict)
+    reserves: Memo[ReserveRange] = {}
 
     def reserve(self, limited: float, policy: Policy) -> ReserveRange:
         """Return the range for a sum after the discount limit."""
@@ -125,8 +120,7 @@ class Bounds:
         return found
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Climate:
+class Climate(Struct, frozen=True, eq=False, gc=False):
     """The bounds of a setting, and those it would have were the exercise accustomed, or new."""
 
     present: Bounds
@@ -134,8 +128,7 @@ class Climate:
     new: Bounds
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Setting:
+class Setting(Struct, frozen=True, eq=False, gc=False):
     """All that decides about an answer beside its sum; one object for each key.
 
     `by_reps` and `siblings` are the bounds with another rep target, or with one other thing changed.
@@ -144,12 +137,11 @@ class Setting:
     climate: Climate
     cautions: bytes
     withheld: bool
-    by_reps: dict[int, Bounds] = field(default_factory=dict)
-    siblings: Memo[Bounds] = field(default_factory=dict)
+    by_reps: dict[int, Bounds] = {}
+    siblings: Memo[Bounds] = {}
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Outcome:
+class Outcome(Struct, frozen=True, eq=False, gc=False):
     """What the limits make of a sum: the range, how the answer begins, the reasons after the discount limit.
 
     `moved` holds changes that depend on no more than the setting and this sum.
@@ -158,7 +150,7 @@ class Outcome:
     reserve: ReserveRange
     head: bytes
     reasons: bytes
-    moved: Memo[bytes] = field(default_factory=dict)
+    moved: Memo[bytes] = {}
 
 
 _FRAMING = attrgetter("rep_target", "goal", "deload", "cautions", "spotter", "safety_arms")

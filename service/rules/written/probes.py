@@ -1,10 +1,10 @@
 """What is worth trying: per field the values that may move the target, and what each does to the sums."""
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import groupby
 from typing import Literal, NamedTuple
 
+from msgspec import Struct
 from msgspec.structs import replace
 
 from service.rules.answer import InputValue
@@ -40,8 +40,7 @@ class Probe(NamedTuple):
     trials: tuple[Trial, ...]
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Probes:
+class Probes(Struct, frozen=True, eq=False, gc=False):
     """The probes of fields that are looked up together; one object for equal ones, so that it is its own key.
 
     `stay_away` is what their factors hold away now. `keeps` says what every trial keeps, see `Moves.known`:

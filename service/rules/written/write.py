@@ -1,7 +1,9 @@
 """The answers of one policy as JSON."""
 
 from functools import lru_cache
-from typing import Literal, NamedTuple
+from typing import Literal
+
+from msgspec import Struct
 
 from service.rules.answer import Decision
 from service.rules.compiled import Policy
@@ -21,7 +23,7 @@ Detail = Literal["full", "brief"]
 MOST_ANSWERS = 2048  # whole ones; the same set is often asked for again
 
 
-class Written(NamedTuple):
+class Written(Struct, frozen=True, gc=False):
     """An answer as JSON, and its decision."""
 
     decision: Decision
