@@ -53,7 +53,7 @@ def test_a_plan_is_built_row_by_row_and_bad_entries_are_told_in_their_row(
     expect(page.locator("#plan-json-fault")).to_contain_text("no plan in JSON")
     page.get_by_label("Plan", exact=True).fill(json.dumps(ONE_SESSION))
     page.get_by_role("button", name="Use this JSON").click()
-    expect(page.locator("#plan-told")).to_contain_text("1 sets prescribed")
+    expect(page.locator("#plan-told")).to_contain_text("1 set prescribed")
     page.get_by_role("button", name="Add a set of Leg press").click()
     expect(page.locator("#plan-told")).to_contain_text("2 sets prescribed")
     assert page.evaluate("document.activeElement.closest('.set-row').innerText").startswith("Set 2")
