@@ -1,10 +1,11 @@
 """The page for people: its files, what its forms are made of, and the key it may use without asking."""
 
 import logging
-from typing import Any
+from typing import Annotated, Any
 
 import msgspec
 from litestar import Request, Response, get
+from litestar.params import PathParameter
 from msgspec import Struct
 
 from service.api.answers import answer
@@ -66,7 +67,7 @@ async def get_home() -> Response[Any]:
 
 
 @get("/page/{name:str}", include_in_schema=False)
-async def get_asset(name: str) -> Response[Any]:
+async def get_asset(name: Annotated[str, PathParameter()]) -> Response[Any]:
     """One file of the page. Raises NotFound."""
     asset = static_assets().get(name)
     if asset is None:

@@ -145,6 +145,12 @@ function groupControl(schema, told, changed, resolve, tell) {
   return { node, showFault, read, write, members: Object.fromEntries(members) };
 }
 
+// The document sorts choices by name; where they rise, people read them in that order.
+function inOrder(values, rising = []) {
+  const place = (value) => rising.indexOf(value);
+  return [...values].sort((one, other) => place(one) - place(other)).map((value) => [value, words(value)]);
+}
+
 // Gives {node, read, write, showFault} for a member of this schema; `tell` names the members of a member.
 export function makeControl(schema, told, changed, resolve, tell) {
   const id = freshId("field");
@@ -154,7 +160,7 @@ export function makeControl(schema, told, changed, resolve, tell) {
     const choices = resolve(schema.items).enum;
     return choices ? manyControl(id, choices, told, changed) : listControl(id, told, changed);
   }
-  if (schema.enum) return choiceControl(id, told.choices ?? schema.enum.map((v) => [v, words(v)]), told, changed);
+  if (schema.enum) return choiceControl(id, told.choices ?? inOrder(schema.enum, told.rising), told, changed);
   if (schema.type === "boolean") return choiceControl(id, [[true, "yes"], [false, "no"]], told, changed);
   if (schema.type === "string") return textControl(id, told, changed);
   return numberControl(id, schema, told, changed);

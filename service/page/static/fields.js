@@ -18,7 +18,7 @@ const TOLD = {
   exercises_in_session: { label: "of exercises" },
   set_order: { label: "Set number" },
   sets_in_exercise: { label: "of sets" },
-  experience: { label: "Experience" },
+  experience: { label: "Experience", rising: ["novice", "intermediate", "advanced"] },
   goal: { label: "Goal" },
   exposures: { label: "Earlier sessions", unit: "with it" },
   spotter: { label: "Spotter" },

@@ -108,7 +108,7 @@ function toldOf(answer) {
   const sets = answer.sessions.flatMap(({ exercises }) => exercises.flatMap(({ sets: inside }) => inside));
   const heeded = answer.warnings.filter(({ severity }) => severity !== "info").length;
   const worth = heeded === 1 ? "1 thing to mend" : `${heeded || "nothing"}${heeded ? " things" : ""} to mend`;
-  return `${sets.length} sets prescribed, ${worth}.`;
+  return `${sets.length} ${sets.length === 1 ? "set" : "sets"} prescribed, ${worth}.`;
 }
 
 function formParts(plans, whole, load) {

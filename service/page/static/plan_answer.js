@@ -5,10 +5,11 @@ import { exactCalls } from "./calls.js";
 
 const MOST_PAIRS = 8;
 const SCENARIOS = [
-  ["as_prescribed", "as prescribed"],
-  ["as_proposed", "as you propose"],
-  ["all_to_failure", "all to failure"],
+  ["as_prescribed", "prescribed"],
+  ["as_proposed", "your way"],
+  ["all_to_failure", "all failing"],
 ];
+const TOTAL = { as_prescribed: "as prescribed", as_proposed: "as you propose", all_to_failure: "with every set to failure" };
 const SEVERITY = { critical: "Stop", warning: "Mend", info: "Note" };
 
 function namer(plan, choices) {
@@ -87,36 +88,42 @@ function setRow(asked, found, index) {
   const told = (...cells) => el("tr", { class: found.cut ? "cut" : "" }, el("th", { scope: "row" }, String(index + 1)), cells.map((cell) => el("td", {}, cell)));
   const load = asked.load_percent_1rm === undefined ? "" : ` at ${number(asked.load_percent_1rm)} %`;
   const todo = `${asked.rep_target} reps${load}`;
-  if (found.cut) return told(todo, "leave out", "", "", "", "");
-  if (range === null) return told(todo, "no target", "", "", "", "");
+  if (found.cut) return told(todo, "leave out", "", "", "");
+  if (range === null) return told(todo, "no target", "", "", "");
   const between = range.low === range.high ? "" : ` (${number(range.low)}\u2013${number(range.high)})`;
-  const why = found.prescription.reasons.map((reason) => el("li", {}, `${signed(reason.effect_reps)} ${words(reason.factor).toLowerCase()}: ${reason.text}`));
   const proposed = asked.reps_in_reserve ?? undefined;
   const own = proposed === undefined ? null : el("span", { class: "hint" }, ` you: ${number(proposed)}`);
   return told(
     todo,
-    [el("strong", {}, `leave ${number(range.target)}`), between, own],
+    [el("span", { class: "whole" }, el("strong", {}, `leave ${number(range.target)}`), between), own],
     gap(range, proposed),
     found.predicted_reps === null ? "\u2013" : number(found.predicted_reps, 1),
-    el("details", { class: "no-print" }, el("summary", {}, "why"), el("ul", {}, why)),
     el("span", { class: "blank" }),
   );
 }
 
+function why(sets) {
+  const reason = (each) => el("li", {}, `${signed(each.effect_reps, 4)} ${words(each.factor).toLowerCase()}: ${each.text}`);
+  const rows = sets.map((found, index) => el("li", {}, `Set ${index + 1}`, el("ul", {}, found.prescription.reasons.map(reason))));
+  return el("details", { class: "no-print" }, el("summary", {}, "Why these targets"), el("ul", { class: "plain" }, rows));
+}
+
 function sheet(plan, answer, called) {
-  const heads = ["Set", "Do", "Reps in reserve", "Gap before failure", "Expect", "", "Done / left"];
+  const heads = ["Set", "Do", "Reps in reserve", "Gap before failure", "Expect", "Done / left"];
   return answer.sessions.map((session, at) => {
     const starts = plan.sessions[at].starts_at;
     const tables = session.exercises.map((exercise, order) => {
       const rows = exercise.sets.map((found, index) => setRow(plan.sessions[at].exercises[order].sets[index], found, index));
       const title = `${order + 1}. ${called.name(exercise.exercise)}`;
-      return el(
+      const sets = el(
         "div",
         { class: "scroll", tabindex: "0", role: "region", "aria-label": title },
-        el("table", { class: "sheet" }, el("caption", {}, title), el("thead", {}, el("tr", {}, heads.map((head) => el("th", { scope: "col" }, head || el("span", { class: "unseen" }, "Why"))))), el("tbody", {}, rows)),
+        el("table", { class: "sheet" }, el("caption", {}, title), el("thead", {}, el("tr", {}, heads.map((head) => el("th", { scope: "col" }, head)))), el("tbody", {}, rows)),
       );
+      return [sets, why(exercise.sets)];
     });
-    return el("section", { class: "session" }, el("h3", {}, `Session ${at + 1}, ${starts.slice(0, 16).replace("T", " ")}`), tables);
+    const key = el("p", { class: "hint no-print" }, "The gap before the wall is what to leave; shaded is the range, a ring is what you propose.");
+    return el("section", { class: "session" }, el("h3", {}, `Session ${at + 1}, ${starts.slice(0, 16).replace("T", " ")}`), at === 0 ? key : null, tables);
   });
 }
 
@@ -145,7 +152,7 @@ function payments(answer, called) {
     ...there.map(([key]) => lossBar(pair[key] ?? 0, most)),
   ];
   const heads = ["Who pays", ...there.map(([, name]) => name)];
-  const totals = there.map(([key, name]) => `${reps(Number(answer.carryover[key].total_reps.toFixed(1)))} ${name}`).join(", ");
+  const totals = there.map(([key, name]) => `${reps(Number(answer.carryover[key].total_reps.toFixed(1)))} ${TOTAL[key]}`).join(", ");
   const rest = sorted.slice(MOST_PAIRS);
   return el(
     "section",
