@@ -68,7 +68,9 @@ def prescribed_at(context: Context, version: str, policies: Policies) -> Prescri
         told = valid({"policy": version} | sent, SetContext, partial(context_faults, policies=policies))
         found = prescribed(told, "full", policies)
     except InputRefused as error:
-        raise InputRefused((*strange, *error.faults)) from error
+        told_of = {fault.place for fault in strange}
+        others = tuple(fault for fault in error.faults if fault.place not in told_of)
+        raise InputRefused((*strange, *others)) from error
     if strange:
         raise InputRefused(tuple(strange))
     if not isinstance(found, Prescription):

@@ -119,15 +119,14 @@ def look_at(path: Path) -> tuple[Source, pa.Schema]:
 
 
 def _texts_in(metadata: pq.FileMetaData) -> list[str]:
-    """Leaves that are text members: read as dictionaries, each distinct text is looked at once."""
+    """Columns that are text members: read as dictionaries, each distinct text is looked at once.
+
+    Not those within lists and structs: Arrow cannot put the dictionaries of two row groups together there.
+    """
     schema = metadata.schema
     leaves = [schema.column(at) for at in range(len(schema))]
-    return [
-        leaf.path
-        for leaf in leaves
-        if leaf.physical_type == "BYTE_ARRAY"
-        and (leaf.path in TEXT_COLUMNS or leaf.path.startswith("cautions."))
-    ]
+    top = set(schema.to_arrow_schema().names)
+    return [leaf.path for leaf in leaves if leaf.path in TEXT_COLUMNS and leaf.path in top]
 
 
 def _parquet_batches(source: Source, unit: Unit) -> Iterator[pa.RecordBatch]:
@@ -140,9 +139,15 @@ def _parquet_batches(source: Source, unit: Unit) -> Iterator[pa.RecordBatch]:
         buffer_size=_BUFFER_BYTES,
         pre_buffer=False,
     ) as file:
-        yield from file.iter_batches(
-            BATCH_ROWS, row_groups=list(range(unit.start, unit.end)), use_threads=False
-        )
+        groups = range(unit.start, unit.end)
+        for some in (
+            [[group] for group in groups] if _has_inner_dictionary(file.schema_arrow) else [[*groups]]
+        ):
+            yield from file.iter_batches(BATCH_ROWS, row_groups=some, use_threads=False)
+
+
+def _has_inner_dictionary(schema: pa.Schema) -> bool:
+    return any("dictionary<" in str(field.type) for field in schema if not pa.types.is_dictionary(field.type))
 
 
 def _arrow_batches(source: Source, unit: Unit) -> Iterator[pa.RecordBatch]:
@@ -168,9 +173,19 @@ def _of_stream(mapped: pa.MemoryMappedFile, unit: Unit) -> Iterator[pa.RecordBat
 
 
 def batches(source: Source, unit: Unit) -> Iterator[tuple[int, pa.RecordBatch]]:
-    """Yield the unit's rows in batches, each with the number of its first row in the input."""
+    """Yield the unit's rows in batches, each with the number of its first row in the input.
+
+    Raises InputRefused where the file cannot be read.
+    """
     read = _parquet_batches if source.form == "parquet" else _arrow_batches
-    row = unit.first_row
-    for batch in read(source, unit):
+    row, rest = unit.first_row, read(source, unit)
+    while (batch := _next(rest, source)) is not None:
         yield row, batch
         row += len(batch)
+
+
+def _next(rest: Iterator[pa.RecordBatch], source: Source) -> pa.RecordBatch | None:
+    try:
+        return next(rest, None)
+    except (pa.ArrowException, OSError) as error:
+        raise _refused(Path(source.path), f"cannot be read to its end: {str(error)[:200]}") from error
