@@ -52,7 +52,7 @@ class OnCluster:
                 client.submit(do_here, work, str(out.resolve()), unit, pure=False, retries=RETRIES)
                 for unit in units
             ]
-            for future in as_completed(futures):
+            for future in as_completed(futures, loop=client.loop):
                 yield self._done(future)
 
     def _done(self, future: Any) -> Done:

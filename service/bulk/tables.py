@@ -27,7 +27,7 @@ from service.rules.policy import Factor
 
 # Four numbers of 16 bits in one of 64, so that one addition adds all: sum, stay-away, discounts, which factors speak.
 LANES = np.dtype([("total", "<u2"), ("stay_away", "<u2"), ("discount", "<u2"), ("told", "<u2")])
-LANE_BITS = 16
+LANE_BITS, LANE_COUNT = 16, 4
 MOST_SUMMED = LANE_BITS
 NUMBERS = (
     "later_overlapping_sets",
@@ -94,12 +94,11 @@ def _bit(place: int) -> int:
     return 1 << place
 
 
-def _packed(effects: list[tuple[int, int, int, int]]) -> Packed:
+def _packed(effects: Array) -> Packed:
     """Pack rows of sum, stay-away, discounts [sixteenths] and bits of the factors that speak."""
-    columns = np.array(effects, np.int64)
-    least = columns[:, :3].min(axis=0)
-    columns[:, :3] -= least
-    shifts = np.arange(4, dtype=np.int64) * LANE_BITS
+    least = effects[:, :-1].min(axis=0)
+    columns = effects - np.array([*least, 0])
+    shifts = np.arange(LANE_COUNT, dtype=np.int64) * LANE_BITS
     lanes = (columns << shifts).sum(axis=1).astype("<i8")
     return Packed(lanes, (int(least[0]), int(least[1]), int(least[2])))
 
@@ -113,42 +112,43 @@ def _part_of_curve(factor: Factor, value: int) -> tuple[int, int, int]:
     return value, stay_away, value if factor.discount and value < 0 else 0
 
 
-def _reps(values: list[int]) -> Array:
-    return (np.array(values, np.float64) / sixteenths(1.0)).astype(np.float32)
+def _reps(values: Array) -> Array:
+    return (values / sixteenths(1.0)).astype(np.float32)
+
+
+def _over_axes(policy: Policy, factor: Compiled) -> Array:
+    """Sum, stay-away, discounts [sixteenths] of one factor over all axes; the last index says which of the three."""
+    inputs = next(each.inputs for each in policy.data.factors if each.name == factor.name)
+    read = [(name, values) for name, values, names in AXES if set(names) & set(inputs)]
+    parts = [
+        _parts(
+            factor.effect(facts_at(dict(zip([name for name, _ in read], values, strict=True)), policy.data))
+        )
+        for values in product(*(values for _, values in read))
+    ]
+    known = [name for name, _ in read]
+    shape = [len(values) if name in known else 1 for name, values, _ in AXES]
+    return np.array(parts, np.int64).reshape(*shape, LANE_COUNT - 1)
 
 
 def _categorical(policy: Policy, factors: list[tuple[int, Compiled]]) -> CategoricalTables:
-    rows: list[tuple[int, int, int, int]] = []
-    told: dict[int, list[int]] = {place: [] for place, _ in factors}
-    names = [name for name, _, _ in AXES]
-    known: dict[int, dict[object, tuple[int, int, int]]] = {place: {} for place, _ in factors}
-    for values in product(*(values for _, values, _ in AXES)):
-        codes = dict(zip(names, values, strict=True))
-        row = [0, 0, 0, 0]
-        for place, factor in factors:
-            key = tuple(codes[name] for name in _axes_read(policy, factor))
-            parts = known[place].get(key)
-            if parts is None:
-                parts = known[place][key] = _parts(factor.effect(facts_at(codes, policy.data)))
-            for lane, part in enumerate(parts):
-                row[lane] += part
-            row[3] |= _bit(place) if parts[0] else 0
-            told[place].append(parts[0])
-        rows.append((row[0], row[1], row[2], row[3]))
-    effects = {place: _reps(values) for place, values in told.items()}
-    return CategoricalTables(strides(), neutral_codes(policy.data), _packed(rows), effects)
-
-
-def _axes_read(policy: Policy, factor: Compiled) -> tuple[str, ...]:
-    inputs = next(each.inputs for each in policy.data.factors if each.name == factor.name)
-    return tuple(name for name, _, names in AXES if set(names) & set(inputs))
+    shape = tuple(len(values) for _, values, _ in AXES)
+    lanes, effects = np.zeros((*shape, LANE_COUNT), np.int64), dict[int, Array]()
+    for place, factor in factors:
+        parts = np.broadcast_to(_over_axes(policy, factor), (*shape, LANE_COUNT - 1))
+        lanes[..., :-1] += parts
+        lanes[..., -1] |= np.where(parts[..., 0], _bit(place), 0)
+        effects[place] = _reps(parts[..., 0].ravel())
+    packed = _packed(lanes.reshape(-1, LANE_COUNT))
+    return CategoricalTables(strides(), neutral_codes(policy.data), packed, effects)
 
 
 def _curve(place: int, factor: Factor, curve: Curve) -> CurveTable:
     steps = steps_of(curve)
     values = [int(value) for value in steps.values]
     rows = [(*_part_of_curve(factor, value), _bit(place) if value else 0) for value in values]
-    return CurveTable(place, factor.inputs[0], steps, _packed(rows), _reps(values))
+    packed = _packed(np.array(rows, np.int64))
+    return CurveTable(place, factor.inputs[0], steps, packed, _reps(steps.values))
 
 
 def _unknown(factor: Factor) -> PolicyBroken:

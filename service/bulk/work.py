@@ -13,6 +13,7 @@ from service.bulk.parts import (
     REFUSED,
     Done,
     RefusedFile,
+    clear_unfinished,
     done_units,
     part_name,
     write_note,
@@ -110,6 +111,7 @@ def run(work: Work, out: Path, *, doing: Doing = one_after_another, advance: Adv
         for done in doing(work, out, left):
             now.append(done)
             advance(done)
+        clear_unfinished(out)  # of workers that died
     every = [*before.values(), *now]
     return Summary(
         answered=sum(done.answered for done in every),

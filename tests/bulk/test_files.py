@@ -36,10 +36,7 @@ def write(path: Path, table: pa.Table) -> None:
         pq.write_table(table, path, row_group_size=150)
         return
     plain = pa.schema(
-        [
-            pa.field(f.name, f.type.value_type) if pa.types.is_dictionary(f.type) else f
-            for f in table.schema
-        ]
+        [pa.field(f.name, f.type.value_type) if pa.types.is_dictionary(f.type) else f for f in table.schema]
     )
     begin = pa.ipc.new_file if path.suffix == ".arrow" else pa.ipc.new_stream
     with begin(str(path), plain) as writer:
@@ -67,7 +64,9 @@ def test_every_form_gives_every_row_once(tmp_path: Path, form: str) -> None:
     assert sorted([*rows, *(line["row"] for line in refused)]) == list(range(ROWS))
     assert rows == sorted(rows)
     assert found.column("lifter").to_pylist() == [f"lifter-{row} é" for row in rows]
-    assert [line["carried"] for line in refused] == [{"lifter": f"lifter-{line['row']} é"} for line in refused]
+    assert [line["carried"] for line in refused] == [
+        {"lifter": f"lifter-{line['row']} é"} for line in refused
+    ]
     assert (summary["answered"], summary["refused"], summary["units"]) == (len(rows), len(refused), 3)
     assert summary["withheld"] == found.column("decision").to_pylist().count("withhold")
     assert {path.suffix for path in parts(tmp_path / "out")} == {f".{form}"}
