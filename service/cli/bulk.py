@@ -66,7 +66,7 @@ def tell(summary: "Summary", seconds: float, *, as_json: bool) -> None:
         click.echo(msgspec.json.encode(told).decode())
     click.echo(
         f"{summary.answered} rows answered ({summary.withheld} without a target), {summary.refused} refused, in "
-        f"{summary.units} parts; {summary.here} of them now, {rate:,.0f} a second",
+        f"{summary.units} part{'' if summary.units == 1 else 's'}; {summary.here} of them now, {rate:,.0f} a second",
         err=True,
     )
 

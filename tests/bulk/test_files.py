@@ -1,6 +1,9 @@
 """Files in and out: every form, every row once, wrong files and folders told in words."""
 
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -228,3 +231,46 @@ def test_options_that_do_not_go_together_are_told(tmp_path: Path, options: list[
     result = run(tmp_path / "in.parquet", tmp_path / "out", *options)
     assert result.exit_code == 2
     assert "with --from-history" in result.output
+
+
+def test_serving_imports_nothing_of_it() -> None:
+    """Columns and clusters cost a serving process neither time nor memory."""
+    heavy = "numpy pyarrow dask distributed service.bulk"
+    code = f"import sys, service.app, service.cli.serve; print([n for n in '{heavy}'.split() if n in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"
+
+
+def test_the_example_of_the_readme_answers_what_stands_there(tmp_path: Path) -> None:
+    """Its commands, run as they stand but for the installing, print its rows."""
+    told = (Path(__file__).parents[2] / "README.md").read_text("utf-8").split("## A whole population")[1]
+    commands, printed = told.split("```sh\n")[1].split("```")[0], told.split("\n```\n")[2].split("\n```")[0]
+    script = commands.partition("\n")[2].replace(".venv/bin/effort", "$PYTHON -W error -m service")
+    done = subprocess.run(
+        ["bash", "-ec", script.replace(".venv/bin/python", "$PYTHON")],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHON": sys.executable},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stdout.strip()) == (0, printed.strip()), done.stderr
+
+
+def test_nested_texts_may_be_dictionaries_and_a_file_may_be_cut(tmp_path: Path) -> None:
+    """Lists of dictionaries are read across row groups; a file that ends too early is told, and nothing is noted."""
+    told = pa.array(
+        [["pregnancy"], None, ["under_18", "pregnancy"]] * 200, pa.list_(pa.dictionary(pa.int8(), "str"))
+    )
+    pq.write_table(
+        pa.table({"rep_target": [8] * 600, "cautions": told}), tmp_path / "in.parquet", row_group_size=70
+    )
+    assert run(tmp_path / "in.parquet", tmp_path / "out").exit_code == 0
+    cautions = read_parts(tmp_path / "out").column("cautions").to_pylist()
+    assert cautions[:3] == ["pregnancy general_limits", "general_limits", "under_18 pregnancy general_limits"]
+    broken = bytearray((tmp_path / "in.parquet").read_bytes())
+    broken[200:1500] = bytes(1300)
+    (tmp_path / "broken.parquet").write_bytes(broken)
+    (fault,) = refusals(run(tmp_path / "broken.parquet", tmp_path / "other")).values()
+    assert fault.startswith("cannot be read to its end: ")
+    assert not list((tmp_path / "other" / "_done").iterdir())
