@@ -34,6 +34,7 @@ from service.api.document import get_document
 from service.api.edge import ASGI, with_edge
 from service.api.keyring import authorise, open_keyring
 from service.api.lifecycle import with_lifecycle
+from service.api.lifter_shortcut import first_of, make_lifter_shortcut
 from service.api.observing import route_finder, with_observation
 from service.api.pages import open_page
 from service.api.problems import on_error
@@ -166,7 +167,9 @@ def create_app(
 
 
 def _with_layers(app: Litestar, settings: Settings, *, shortcut: bool) -> ASGI:
-    edge = with_edge(app, make_shortcut(app.state, settings.max_body_bytes) if shortcut else None)
+    most = settings.max_body_bytes
+    short = first_of(make_shortcut(app.state, most), make_lifter_shortcut(app.state, most))
+    edge = with_edge(app, short if shortcut else None)
     shed = with_shedding(
         edge, most_in_flight=settings.max_in_flight, request_seconds=settings.request_seconds
     )

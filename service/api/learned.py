@@ -17,6 +17,7 @@ from service.rules.learning.performed import PerformedSet
 from service.storage.engine import Reading, Store, Writing
 from service.storage.lifters import LifterRow, find_lifter, lock_lifter
 from service.storage.performed_sets import position_of, sets_oldest_first
+from service.storage.recall import recall
 from service.storage.summaries import Summary, drop_known, load_known, save_known
 from service.storage.tenancy import Reach, reading_within, writing_within
 
@@ -77,11 +78,9 @@ async def acquaint(
     Without `at` it is now, or the newest set's own time where a phone's clock runs ahead. Only an instant before the
     newest set costs reading the sets up to it.
     """
-    async with reading_within(store, reach) as r:
-        lifter = await find_lifter(r, reach.tenant_id, lifter_id)
-        if lifter is None:
-            return Acquainted(lifter=None, known=Known(), at=micros_of(now) if at is None else at)
-        summary = await _load(r, reach.tenant_id, lifter_id, wanted)
+    lifter, summary = await _recalled(store, reach, lifter_id, wanted)
+    if lifter is None:
+        return Acquainted(lifter=None, known=Known(), at=micros_of(now) if at is None else at)
     if summary.stamp != basis.stamp:
         summary = await _mended(store, reach, lifter_id, wanted, basis, now=now)
     newest = summary.known.lifter.newest_at
@@ -92,6 +91,18 @@ async def acquaint(
     async with reading_within(store, reach) as r:
         known = await _folded(r, reach.tenant_id, lifter_id, basis, until=at)
     return Acquainted(lifter=lifter, known=known, at=at)
+
+
+async def _recalled(
+    store: Store, reach: Reach, lifter_id: str, wanted: Wanted
+) -> tuple[LifterRow | None, Summary]:
+    exercises, muscles = wanted.exercises, wanted.muscles
+    if exercises is not None and muscles is not None and not wanted.weeks and wanted.weeks is not None:
+        found = await recall(store, reach, lifter_id, exercises=exercises, muscles=muscles)
+        return found.lifter, found.summary
+    async with reading_within(store, reach) as r:
+        lifter = await find_lifter(r, reach.tenant_id, lifter_id)
+        return lifter, await _load(r, reach.tenant_id, lifter_id, wanted)
 
 
 async def _mended(

@@ -16,14 +16,16 @@ from service.api.learned import Acquainted, Wanted, acquaint
 from service.api.lifters import LIFTER_PATH, LifterId
 from service.api.prescriptions import DETAIL, Detail, pinned_policy, prescribed
 from service.api.whole_faults import context_faults
+from service.errors import StorageUnavailable
 from service.pictures.prescription import draw_prescription
 from service.rules.answer import BriefPrescription, Prescription
 from service.rules.context import SetContext
 from service.rules.estimates import LoadEstimate
 from service.rules.learning.basis import Basis
-from service.rules.learning.context import LifterSetContext, Profile, fill, needed
+from service.rules.learning.context import Filled, LifterSetContext, Profile, fill, needed
 from service.rules.learning.known import micros_of
 from service.rules.learning.performed import instant_of
+from service.storage.tenancy import Reach
 
 ContextUsed = Annotated[
     SetContext,
@@ -70,6 +72,20 @@ def told_profile(acquainted: Acquainted) -> Profile:
     return Profile(experience=row.experience, goal=row.goal, cautions=row.cautions)
 
 
+async def filled_context(state: Any, reach: Reach, lifter_id: str, data: LifterSetContext) -> Filled:
+    """Return what is asked with what history knows filled in.
+
+    Expects `data` to be valid. Raises StorageUnavailable.
+    """
+    basis: Basis = state.basis
+    policy = pinned_policy(data.policy, state.policies)
+    rows = needed(data, policy)
+    wanted = Wanted(exercises=rows.exercises, muscles=rows.muscles)
+    at = None if data.at is None else micros_of(instant_of(data.at))
+    found = await acquaint(state.store, reach, lifter_id, wanted, basis, now=now(), at=at)
+    return fill(data, told_profile(found), found.known, found.at, policy, basis.numbers)
+
+
 @post(
     "/v1/lifters/{lifter_id:str}/prescriptions",
     operation_id="createLifterPrescription",
@@ -97,14 +113,11 @@ async def create_lifter_prescription(
     lifter is a cold start: neutral, as `assumptions` say. `at` before the newest set is answered from the sets up to
     it, which takes longer.
     """
-    state, reach = request.app.state, principal_of(request).reach
-    basis: Basis = state.basis
-    policy = pinned_policy(data.policy, state.policies)
-    rows = needed(data, policy)
-    wanted = Wanted(exercises=rows.exercises, muscles=rows.muscles)
-    at = None if data.at is None else micros_of(instant_of(data.at))
-    found = await acquaint(state.store, reach, lifter_id, wanted, basis, now=now(), at=at)
-    filled = fill(data, told_profile(found), found.known, found.at, policy, basis.numbers)
+    failed = request.scope.get("effort_failed")
+    if isinstance(failed, StorageUnavailable):
+        raise failed  # the shortcut has waited for the database long enough
+    state = request.app.state
+    filled = await filled_context(state, principal_of(request).reach, lifter_id, data)
     kind = LifterPrescription if detail == "full" else LifterBriefPrescription
     plain = prescribed(filled.context_used, detail, state.policies)
     load = filled.suggested_load if request.query_params.get("suggest_load") == "true" else UNSET

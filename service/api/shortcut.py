@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from service.api.answers import wanted_media_type
 from service.api.edge import SECURITY_HEADERS, Message, Receive, Scope, Send, Shortcut
-from service.api.keyring import SCHEME, KeyRing
+from service.api.keyring import PRESCRIBE, SCHEME, KeyRing
 from service.api.prescriptions import BATCH_PATH, PATH, Done, batch_done, one_done
 from service.api.quotas import Quotas
 from service.api.reading import JSON
@@ -23,7 +23,6 @@ DETAILS: dict[bytes, Literal["full", "brief"]] = {
     b"detail=brief": "brief",
 }
 MAKERS = {PATH: one_done, BATCH_PATH: batch_done}
-SCOPE = "prescribe"
 _MOST_DIGITS = 15
 _JSON = JSON.encode()
 _FIXED = [
@@ -34,7 +33,8 @@ _FIXED = [
 ]
 
 
-def _replay(messages: list[Message], receive: Receive) -> Receive:
+def replay(messages: list[Message], receive: Receive) -> Receive:
+    """Return a `receive` that begins with what was read already."""
     waiting = iter(messages)
 
     async def replayed() -> Message:
@@ -43,8 +43,10 @@ def _replay(messages: list[Message], receive: Receive) -> Receive:
     return replayed
 
 
-def _let_in(headers: list[tuple[bytes, bytes]], sent: dict[bytes, bytes], keys: KeyRing) -> Principal | None:
-    """Return who sent a request of the plain kind: known key with the scope, JSON both ways, no header twice."""
+def let_in(
+    headers: list[tuple[bytes, bytes]], sent: dict[bytes, bytes], keys: KeyRing, scopes: frozenset[str]
+) -> Principal | None:
+    """Return who sent a request of the plain kind: known key with the scopes, JSON both ways, no header twice."""
     if len(sent) != len(headers) or sent.get(b"content-type") != _JSON or b"content-encoding" in sent:
         return None
     accept = sent.get(b"accept", b"*/*")
@@ -53,17 +55,17 @@ def _let_in(headers: list[tuple[bytes, bytes]], sent: dict[bytes, bytes], keys: 
     authorization = sent.get(b"authorization", b"").decode("latin-1")
     if authorization[: len(SCHEME)].lower() != SCHEME:
         return None
-    principal = keys.remembered(authorization[len(SCHEME) :].strip())
-    return principal if principal is not None and SCOPE in principal.scopes else None
+    principal = keys.remembered(authorization[len(SCHEME) :].strip(), scopes)
+    return principal if principal is not None and scopes.issubset(principal.scopes) else None
 
 
-def _announced(sent: dict[bytes, bytes]) -> float:
+def announced(sent: dict[bytes, bytes]) -> float:
     """Return the announced length of the body [bytes], infinite when there is none that can be read."""
     length = sent.get(b"content-length", b"")
     return int(length) if length.isdigit() and len(length) <= _MOST_DIGITS else inf
 
 
-async def _read(receive: Receive, length: float) -> tuple[list[Message], bytes | None]:
+async def read_whole(receive: Receive, length: float) -> tuple[list[Message], bytes | None]:
     """Return what came, and the body when it is as long as announced [bytes].
 
     Servers may say `more_body` until the very end, so the length tells that all is here.
@@ -79,7 +81,8 @@ async def _read(receive: Receive, length: float) -> tuple[list[Message], bytes |
     return messages, messages[0]["body"] if len(messages) == 1 else b"".join([m["body"] for m in messages])
 
 
-async def _send_done(done: Done, quota: Any, request_id: str, send: Send) -> None:
+async def send_done(done: Done, quota: Any, request_id: str, send: Send) -> None:
+    """Send the answer, with what is left of the quota."""
     headers = [
         *_FIXED,
         (b"content-length", b"%d" % len(done.body)),
@@ -99,26 +102,26 @@ def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
         if make is None or detail is None or scope["method"] != "POST":
             return receive
         sent = dict(scope["headers"])
-        principal = _let_in(scope["headers"], sent, state.keyring)
-        length = _announced(sent)
+        principal = let_in(scope["headers"], sent, state.keyring, PRESCRIBE)
+        length = announced(sent)
         if principal is None or length > max_body_bytes:
             return receive
-        messages, body = await _read(receive, length)
+        messages, body = await read_whole(receive, length)
         if body is None:
-            return _replay(messages, receive)
+            return replay(messages, receive)
         quotas: Quotas = state.quotas
         try:
             done = await make(body, detail, state.policies)
         except Exception:  # noqa: BLE001 - a defect, too, is answered and logged by the documented way
-            return _replay(messages, receive)
+            return replay(messages, receive)
         taken = await quotas.take(principal, done.cost)
         if taken.retry_after_seconds:
-            return _replay(messages, receive)
+            return replay(messages, receive)
         metrics: Metrics = state.metrics
         for decision, count in done.decisions.items():
             metrics.prescribed(decision, detail, count)
         scope["path_template"], scope["effort_principal"] = scope["path"], principal
-        await _send_done(done, taken.headers, scope["effort_request_id"], send)
+        await send_done(done, taken.headers, scope["effort_request_id"], send)
         return None
 
     return shortcut

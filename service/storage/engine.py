@@ -19,7 +19,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, AsyncTransactio
 from service.storage.database_url import parse_database_url
 from service.storage.failures import translated
 from service.storage.postgresql import postgresql_engine
-from service.storage.sqlite import sqlite_engine
+from service.storage.sqlite import InlineReader, sqlite_engine
 
 Parameters = Mapping[str, Any] | Sequence[Mapping[str, Any]] | None
 
@@ -28,11 +28,12 @@ _SQLITE_READERS = 4
 
 @dataclass(frozen=True, slots=True)
 class Store:
-    """An open database: where readers and where writers take their connections from."""
+    """An open database: where readers and where writers take their connections from; on SQLite one for `recall`."""
 
     kind: Literal["sqlite", "postgresql"]
     readers: AsyncEngine
     writers: AsyncEngine
+    inline: InlineReader | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +83,7 @@ def open_store(url: str, *, patience_seconds: float = 5.0) -> Store:
             ),
             # One writer per process: tasks queue here in order instead of racing for the lock of the file.
             writers=sqlite_engine(parsed, patience_seconds=patience_seconds, write=True, connections=1),
+            inline=InlineReader(parsed.database or ""),
         )
     writers = postgresql_engine(parsed, patience_seconds=patience_seconds)
     readers = writers.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
@@ -108,6 +110,8 @@ async def close_store(store: Store) -> None:
     """Closes every connection that is not in use."""
     await store.readers.dispose()
     await store.writers.dispose()
+    if store.inline is not None:
+        store.inline.close()
 
 
 @asynccontextmanager

@@ -7,6 +7,7 @@ no SQL, no address and no user name. The driver's own error is chained for the l
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+import asyncpg  # type: ignore[import-untyped]  # asyncpg ships no types
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.exc import TimeoutError as PoolExhausted
 
@@ -64,6 +65,23 @@ def translated() -> Iterator[None]:
     except PoolExhausted as error:
         raise StorageUnavailable(_BUSY) from error
     except OSError as error:
+        raise StorageUnavailable(_AWAY) from error
+
+
+@contextmanager
+def translated_driver() -> Iterator[None]:
+    """As `translated`, around a call to asyncpg itself."""
+    try:
+        yield
+    except asyncpg.PostgresError as error:
+        message = _postgresql_outage(error.sqlstate or "", str(error))
+        if message is None:
+            raise
+        raise StorageUnavailable(message) from error
+    except asyncpg.InterfaceError as error:
+        # Our own wrong use of it is told by subclasses that are ValueErrors; what is left is a closed connection.
+        if isinstance(error, ValueError):
+            raise
         raise StorageUnavailable(_AWAY) from error
 
 

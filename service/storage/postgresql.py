@@ -36,6 +36,9 @@ def postgresql_engine(url: URL, *, patience_seconds: float) -> AsyncEngine:
                 "statement_timeout": _milliseconds(_STATEMENT_SECONDS),
                 "lock_timeout": _milliseconds(patience_seconds),
                 "idle_in_transaction_session_timeout": _milliseconds(_IDLE_IN_TRANSACTION_SECONDS),
+                # Every statement finds its rows by key, whatever the values. Planning anew for the values sent costs
+                # more than the work: the tables have eight parts, and policies ask for lifters besides.
+                "plan_cache_mode": "force_generic_plan",
             },
         },
     )

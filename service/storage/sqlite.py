@@ -2,6 +2,8 @@
 
 import asyncio
 import sqlite3
+from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import aiosqlite
@@ -49,6 +51,41 @@ def sqlite_engine(url: URL, *, patience_seconds: float, write: bool, connections
         connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
 
     return engine
+
+
+class InlineReader:
+    """A connection for reads by key within the event loop's own turn: they take 20 us, and another thread's answer 300.
+
+    It never waits for a lock, and cannot write. Connects at the first use.
+    """
+
+    def __init__(self, file: str) -> None:
+        self._file = file
+        self._connection: sqlite3.Connection | None = None
+
+    def fetch(self, statement: str, parameters: Sequence[Any]) -> list[tuple[Any, ...]]:
+        """Every row. Raises sqlite3.Error, also where waiting for a lock would help."""
+        if self._connection is None:
+            self._connection = self._opened()
+        return self._connection.execute(statement, parameters).fetchall()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        if self._connection is not None:
+            self._connection.close()
+            self._connection = None
+
+    def _opened(self) -> sqlite3.Connection:
+        # Not made where it is missing: the usual way says so.
+        connection = sqlite3.connect(
+            f"{Path(self._file).absolute().as_uri()}?mode=rw",
+            uri=True,
+            isolation_level=None,
+            timeout=0.0,
+            check_same_thread=False,
+        )
+        connection.execute("PRAGMA query_only = ON")
+        return connection
 
 
 async def _use_write_ahead_log(connection: aiosqlite.Connection, patience_seconds: float) -> None:

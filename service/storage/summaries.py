@@ -4,7 +4,7 @@ Everything here can be computed anew from the sets. Who writes holds the lifter 
 the transaction that stores the sets.
 """
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from typing import Any, Literal
 from uuid import UUID
 
@@ -20,7 +20,7 @@ from service.storage.upsert import insert_into
 Kind = Literal["lifter", "exercise", "muscle", "week", "stamp"]
 
 # Of the kinds there is one of per lifter.
-_ONLY = ""
+ONLY = ""
 _ROWS: dict[str, msgpack.Decoder[Any]] = {
     "lifter": msgpack.Decoder(LifterKnown),
     "exercise": msgpack.Decoder(ExerciseKnown),
@@ -60,21 +60,32 @@ async def load_known(
             _of(session, tenant_id, lifter_id), _among(wanted)
         )
     )
+    return summary_of(found, exercises=exercises, muscles=muscles, weeks=weeks)
+
+
+def summary_of(
+    rows: Iterable[Sequence[Any]],
+    *,
+    exercises: Collection[str] | None,
+    muscles: Collection[str] | None,
+    weeks: Collection[str] | None,
+) -> Summary:
+    """What rows of (kind, key, content) say, of which those not named, None naming all, are left out."""
     read: dict[str, dict[str, Any]] = {kind: {} for kind in _ROWS}
     try:
-        for row in found:
-            read[row.kind][row.key] = _ROWS[row.kind].decode(row.content)
+        for kind, key, content in rows:
+            read[kind][key] = _ROWS[kind].decode(content)
     except (DecodeError, UnicodeDecodeError):
         return Summary(known=Known(), stamp=None)
-    if _ONLY not in read["stamp"]:
+    if ONLY not in read["stamp"]:
         return Summary(known=Known(), stamp=None)
     known = Known(
-        lifter=read["lifter"].get(_ONLY, LifterKnown()),
+        lifter=read["lifter"].get(ONLY, LifterKnown()),
         exercises=_named(read["exercise"], exercises),
         muscles=_named(read["muscle"], muscles),
         weeks=_named(read["week"], weeks),
     )
-    return Summary(known=known, stamp=read["stamp"][_ONLY])
+    return Summary(known=known, stamp=read["stamp"][ONLY])
 
 
 async def save_known(w: Writing, tenant_id: UUID, lifter_id: str, summary: Summary) -> None:
@@ -110,8 +121,8 @@ async def drop_known(w: Writing, tenant_id: UUID, lifter_id: str) -> None:
 
 
 def _rows(known: Known, stamp: str) -> Iterator[tuple[Kind, str, object]]:
-    yield "lifter", _ONLY, known.lifter
-    yield "stamp", _ONLY, stamp
+    yield "lifter", ONLY, known.lifter
+    yield "stamp", ONLY, stamp
     for exercise, exercise_known in known.exercises.items():
         yield "exercise", exercise, exercise_known
     for muscle, muscle_known in known.muscles.items():
@@ -136,7 +147,7 @@ def _among(wanted: dict[str, Collection[str] | None]) -> ColumnElement[bool]:
     # Kinds and keys in one list each, not pair by pair: an index can be searched with two lists at once. What two
     # kinds of the same name bring too much is left out afterwards.
     some = {kind: keys for kind, keys in wanted.items() if keys}
-    keys = {_ONLY}.union(*(keys or () for keys in some.values()))
+    keys = {ONLY}.union(*(keys or () for keys in some.values()))
     whole = [kind for kind, keys in wanted.items() if keys is None]
     named = and_(summaries.c.kind.in_(["lifter", "stamp", *some]), summaries.c.key.in_(sorted(keys)))
     return or_(named, summaries.c.kind.in_(whole)) if whole else named
