@@ -17,11 +17,12 @@ from typing import Any, Literal
 from uuid import UUID
 
 from msgspec import Struct
-from sqlalchemy import ColumnElement, Row, insert, select
+from sqlalchemy import ColumnElement, Row, select
 
 from service.rules.learning.known import Micros
 from service.storage.engine import Reading, Writing
 from service.storage.identifiers import new_id
+from service.storage.rows import insert_rows
 from service.storage.schema import audit, tenants
 
 Outcome = Literal["created", "changed", "deleted", "erased", "revoked"]
@@ -105,7 +106,7 @@ async def record_all(w: Writing, tenant_id: UUID, entries: Sequence[Entry]) -> t
     """The ids of the new entries, in order; as `record`, in one statement. Raises StorageUnavailable."""
     rows = [await _row(w, tenant_id, entry) for entry in entries]
     if rows:
-        await w.execute(insert(audit), rows)
+        await insert_rows(w, audit, rows)
     return tuple(row["entry_id"] for row in rows)
 
 

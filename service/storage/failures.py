@@ -4,6 +4,7 @@ Everything else is a mistake of ours and passes through unchanged. The texts may
 no SQL, no address and no user name. The driver's own error is chained for the log.
 """
 
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -70,9 +71,14 @@ def translated() -> Iterator[None]:
 
 @contextmanager
 def translated_driver() -> Iterator[None]:
-    """As `translated`, around a call to asyncpg itself."""
+    """As `translated`, around a call to asyncpg or sqlite3 themselves."""
     try:
         yield
+    except sqlite3.Error as error:
+        message = _sqlite_outage(getattr(error, "sqlite_errorcode", 0), str(error))
+        if message is None:
+            raise
+        raise StorageUnavailable(message) from error
     except asyncpg.PostgresError as error:
         message = _postgresql_outage(error.sqlstate or "", str(error))
         if message is None:
@@ -82,6 +88,8 @@ def translated_driver() -> Iterator[None]:
         # Our own wrong use of it is told by subclasses that are ValueErrors; what is left is a closed connection.
         if isinstance(error, ValueError):
             raise
+        raise StorageUnavailable(_AWAY) from error
+    except OSError as error:
         raise StorageUnavailable(_AWAY) from error
 
 

@@ -14,13 +14,18 @@ from datetime import datetime, timedelta
 from uuid import UUID
 
 from msgspec import Struct
-from sqlalchemy import ColumnElement, and_, delete, func, insert, select, update
+from sqlalchemy import Boolean, Column, ColumnElement, and_, delete, select, update
 
 from service.storage.engine import Writing
+from service.storage.rows import fetch, insert_rows, stored
 from service.storage.schema import idempotency
 from service.storage.tenancy import bound_to
 
 KEPT = timedelta(hours=24)
+
+_COLUMNS = tuple(idempotency.c)
+_NAMES = ", ".join(column.name for column in _COLUMNS)
+_FREE: Column[bool] = Column("free", Boolean())
 
 # Far longer than any statement or transaction may take: who has not finished by then never will.
 _GIVEN_UP_AFTER = timedelta(minutes=5)
@@ -60,15 +65,15 @@ async def begin(
         return Running()
     # Locked, so that a replay writes to the log too: its commit then waits, as the first one did, for a synchronous
     # standby. Rows may be visible here that the standby has not got yet: after a crash of the primary, for one.
-    known = select(idempotency).where(_is(tenant_id, stored_key)).with_for_update()
-    first = (await w.execute(known)).one_or_none()
+    held = "" if w.connection.dialect.name == "sqlite" else "FOR UPDATE"
+    statement = f"SELECT {_NAMES} FROM idempotency WHERE tenant_id = $1 AND idempotency_key = $2 {held}"  # noqa: S608 - our own names
+    known = await fetch(w, statement, [stored(w, idempotency.c.tenant_id, tenant_id), stored_key], _COLUMNS)
+    first = known[0] if known else None
     new = {"lifter_id": lifter_id, "request_digest": digest, "created_at": now}
     if first is None:
         sites = bound_to(w.sites) or None
-        added = insert(idempotency).values(
-            tenant_id=tenant_id, idempotency_key=stored_key, sites=sites, **new
-        )
-        await w.execute(added)
+        row = {"tenant_id": tenant_id, "idempotency_key": stored_key, "sites": sites, **new}
+        await insert_rows(w, idempotency, [row])
         return Begun()
     if first.request_digest != digest:
         return OtherBody()
@@ -83,7 +88,8 @@ async def begin(
 async def finish(w: Writing, tenant_id: UUID, key: str, *, status: int, body: bytes) -> None:
     """Keeps the answer to the request that `begin` let through. Raises StorageUnavailable."""
     stored_key = _stored_key(w, key)
-    await w.execute(update(idempotency).where(_is(tenant_id, stored_key)).values(status=status, body=body))
+    statement = "UPDATE idempotency SET status = $3, body = $4 WHERE tenant_id = $1 AND idempotency_key = $2"
+    await fetch(w, statement, [stored(w, idempotency.c.tenant_id, tenant_id), stored_key, status, body], ())
 
 
 async def purge(w: Writing, tenant_id: UUID, *, now: datetime, at_most: int = 1000) -> int:
@@ -117,8 +123,8 @@ async def _alone(w: Writing, tenant_id: UUID, key: str) -> bool:
     # A row that is not committed yet cannot be seen, only waited for. The lock can be asked about; it goes with the
     # transaction, however that ends.
     name = hashlib.blake2b(tenant_id.bytes + key.encode(), digest_size=8).digest()
-    lock = select(func.pg_try_advisory_xact_lock(int.from_bytes(name, signed=True)))
-    free: bool = (await w.execute(lock)).scalar_one()
+    lock = "SELECT pg_try_advisory_xact_lock($1) AS free"
+    free: bool = (await fetch(w, lock, [int.from_bytes(name, signed=True)], (_FREE,)))[0].free
     return free
 
 

@@ -5,17 +5,19 @@ from typing import Any
 from uuid import UUID
 
 from msgspec import Struct
-from sqlalchemy import ColumnElement, Row, Select, and_, delete, select, update
+from sqlalchemy import ColumnElement, Select, and_, delete, select, update
 
 from service.errors import NotFound
 from service.rules.context import Caution, Experience, Goal
 from service.storage.engine import Reading, Writing
+from service.storage.rows import fetch, insert_rows, listed, one_of, stored
 from service.storage.schema import idempotency, lifters, performed_sets, summaries
 from service.storage.tenancy import in_sites
-from service.storage.upsert import insert_into
 
 # Everything that is kept about a lifter.
 _KEPT = (performed_sets, summaries, idempotency, lifters)
+_COLUMNS = tuple(lifters.c)
+_NAMES = ", ".join(column.name for column in _COLUMNS)
 # Between not finding and not making a lifter another may have been made or erased; hardly twice.
 _ROUNDS = 3
 
@@ -59,7 +61,7 @@ async def lock_lifter(
     StorageUnavailable, also when another writer of this lifter takes too long.
     """
     for _ in range(_ROUNDS):
-        row = (await w.execute(_one(w, tenant_id, lifter_id).with_for_update())).one_or_none()
+        row = await _held(w, tenant_id, lifter_id)
         if row is None and create:
             row = await _made(w, tenant_id, lifter_id, {"cautions": "", "site": site}, now)
         if row is not None or not create:
@@ -87,7 +89,7 @@ async def put_lifter(
     if site is not None:
         given["site"] = site
     for _ in range(_ROUNDS):
-        held = (await w.execute(_one(w, tenant_id, lifter_id).with_for_update())).one_or_none()
+        held = await _held(w, tenant_id, lifter_id)
         if held is None:
             made = await _made(w, tenant_id, lifter_id, given, now)
             if made is not None:
@@ -110,8 +112,7 @@ async def erase_lifter(w: Writing, tenant_id: UUID, lifter_id: str) -> Erased | 
 
     Waits for a writer of this lifter who is under way, so that nothing of theirs is left behind.
     """
-    locked = await w.execute(_one(w, tenant_id, lifter_id).with_for_update())
-    if locked.one_or_none() is None:
+    if await _held(w, tenant_id, lifter_id) is None:
         return None
     deleted = {
         table.name: await w.execute(
@@ -128,16 +129,24 @@ def _elsewhere() -> NotFound:
 
 async def _made(
     w: Writing, tenant_id: UUID, lifter_id: str, given: dict[str, str | None], now: datetime
-) -> Row[Any] | None:
+) -> Any:
     """The row of a new lifter; None when the id is taken. Waits for whoever makes or erases the same lifter now."""
     new = {"tenant_id": tenant_id, "lifter_id": lifter_id, "created_at": now, "updated_at": now, "version": 1}
-    made = await w.execute(
-        insert_into(w, lifters)
-        .values(**new, **given)
-        .on_conflict_do_nothing(index_elements=lifters.primary_key.columns)
-        .returning(*lifters.c)
-    )
-    return made.one_or_none()
+    made = await insert_rows(w, lifters, [new | given], on_conflict="keep", returning=_COLUMNS)
+    return made[0] if made else None
+
+
+async def _held(w: Writing, tenant_id: UUID, lifter_id: str) -> Any:
+    """The row of the lifter, from now on held; None when there is none to be seen."""
+    told = [stored(w, lifters.c.tenant_id, tenant_id), lifter_id]
+    seen = ""
+    if w.sites is not None:
+        seen = f"AND site {one_of(w, 3)}"
+        told.append(listed(w, w.sites))
+    held = "" if w.connection.dialect.name == "sqlite" else "FOR UPDATE"
+    statement = f"SELECT {_NAMES} FROM lifters WHERE tenant_id = $1 AND lifter_id = $2 {seen} {held}"  # noqa: S608 - our own names
+    found = await fetch(w, statement, told, _COLUMNS)
+    return found[0] if found else None
 
 
 def _is(session: Reading | Writing, tenant_id: UUID, lifter_id: str) -> ColumnElement[bool]:
@@ -148,7 +157,7 @@ def _one(session: Reading | Writing, tenant_id: UUID, lifter_id: str) -> Select[
     return select(lifters).where(_is(session, tenant_id, lifter_id))
 
 
-def _lifter(row: Row[Any]) -> LifterRow:
+def _lifter(row: Any) -> LifterRow:
     return LifterRow(
         lifter_id=row.lifter_id,
         experience=row.experience,

@@ -14,9 +14,9 @@ from service.rules.learning.known import Micros, micros_of
 from service.rules.learning.performed import PerformedSet, instant_of
 from service.storage.engine import Reading, Writing
 from service.storage.performed_rows import CONTENT, instant_at, performed_of, row_of, same_content
+from service.storage.rows import insert_rows
 from service.storage.schema import performed_sets
 from service.storage.tenancy import of_seen_lifter
-from service.storage.upsert import insert_into
 
 Position = tuple[Micros, UUID]
 
@@ -63,13 +63,14 @@ async def insert_sets(w: Writing, tenant_id: UUID, lifter_id: str, sets: Sequenc
         first.setdefault(position_of(performed)[1], performed)
     if not first:
         return Inserted(new=frozenset(), known=frozenset(), conflicting=(), new_sets=())
-    inserted = await w.execute(
-        insert_into(w, performed_sets)
-        .on_conflict_do_nothing(index_elements=performed_sets.primary_key.columns)
-        .returning(performed_sets.c.set_id),
+    inserted = await insert_rows(
+        w,
+        performed_sets,
         [row_of(tenant_id, lifter_id, performed) for performed in first.values()],
+        on_conflict="keep",
+        returning=(performed_sets.c.set_id,),
     )
-    new = frozenset(inserted.scalars())
+    new = frozenset(row.set_id for row in inserted)
     stored = await _stored(w, tenant_id, lifter_id, first.keys() - new)
     kept = first | stored
     conflicting = tuple(

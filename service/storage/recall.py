@@ -12,12 +12,13 @@ from json import dumps
 from typing import Any
 
 from msgspec import Struct
+from sqlalchemy.util import greenlet_spawn
 
 from service.storage.engine import Store
 from service.storage.failures import translated, translated_driver
 from service.storage.lifters import LifterRow, find_lifter
 from service.storage.sqlite import InlineReader
-from service.storage.summaries import ONLY, Summary, load_known, summary_of
+from service.storage.summaries import Summary, kinds_and_keys, load_known, summary_of
 from service.storage.tenancy import Reach, bound_to, reading_within
 
 _COLUMNS = "l.experience, l.goal, l.cautions, l.site, l.created_at, l.updated_at, l.version, s.kind, s.key, s.content"
@@ -66,8 +67,7 @@ async def recall(
     store: Store, reach: Reach, lifter_id: str, *, exercises: Collection[str], muscles: Collection[str]
 ) -> Recalled:
     """The lifter and, of what is known, the lifter's own row and those named. Raises StorageUnavailable."""
-    kinds = ["lifter", "stamp", *(["exercise"] if exercises else []), *(["muscle"] if muscles else [])]
-    keys = [ONLY, *exercises, *muscles]
+    kinds, keys = kinds_and_keys({"exercise": exercises, "muscle": muscles})
     if store.inline is None:
         rows = await _from_server(store, reach, lifter_id, kinds, keys)
     else:
@@ -87,12 +87,16 @@ async def _from_server(
     store: Store, reach: Reach, lifter_id: str, kinds: list[str], keys: list[str]
 ) -> Sequence[Sequence[Any]]:
     with translated(), translated_driver():
-        async with store.writers.connect() as connection:
-            driver: Any = (await connection.get_raw_connection()).driver_connection
+        # As `AsyncConnection` does it, without the transaction and the task that ends it.
+        pooled = await store.writers.raw_connection()
+        try:
+            driver: Any = pooled.driver_connection
             found: Sequence[Sequence[Any]] = await driver.fetch(
                 _POSTGRESQL, str(reach.tenant_id), bound_to(reach.sites), lifter_id, kinds, keys
             )
             return found
+        finally:
+            await greenlet_spawn(pooled.close)
 
 
 def _from_file(

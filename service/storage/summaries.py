@@ -4,7 +4,7 @@ Everything here can be computed anew from the sets. Who writes holds the lifter 
 the transaction that stores the sets.
 """
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from typing import Any, Literal
 from uuid import UUID
 
@@ -13,14 +13,15 @@ from sqlalchemy import ColumnElement, and_, delete, or_, select
 
 from service.rules.learning.known import ExerciseKnown, Known, LifterKnown, MuscleKnown, WeekKnown
 from service.storage.engine import Reading, Writing
+from service.storage.rows import fetch, insert_rows, listed, one_of, stored
 from service.storage.schema import summaries
 from service.storage.tenancy import of_seen_lifter
-from service.storage.upsert import insert_into
 
 Kind = Literal["lifter", "exercise", "muscle", "week", "stamp"]
 
 # Of the kinds there is one of per lifter.
 ONLY = ""
+_COLUMNS = (summaries.c.kind, summaries.c.key, summaries.c.content)
 _ROWS: dict[str, msgpack.Decoder[Any]] = {
     "lifter": msgpack.Decoder(LifterKnown),
     "exercise": msgpack.Decoder(ExerciseKnown),
@@ -55,11 +56,20 @@ async def load_known(
     Weeks are ISO weeks, `2026-W48`. One SELECT, by key. Raises StorageUnavailable.
     """
     wanted: dict[str, Collection[str] | None] = {"exercise": exercises, "muscle": muscles, "week": weeks}
-    found = await session.execute(
-        select(summaries.c.kind, summaries.c.key, summaries.c.content).where(
-            _of(session, tenant_id, lifter_id), _among(wanted)
+    if None in wanted.values() or session.sites is not None:
+        found: Iterable[Sequence[Any]] = await session.execute(
+            select(*_COLUMNS).where(_of(session, tenant_id, lifter_id), _among(wanted))
         )
-    )
+    else:
+        kinds, keys = kinds_and_keys(wanted)
+        told = [stored(session, summaries.c.tenant_id, tenant_id), lifter_id]
+        statement = (
+            "SELECT kind, key, content FROM summaries WHERE tenant_id = $1 AND lifter_id = $2 "  # noqa: S608 - nothing of a caller's
+            f"AND kind {one_of(session, 3)} AND key {one_of(session, 4)}"
+        )
+        found = await fetch(
+            session, statement, [*told, listed(session, kinds), listed(session, keys)], _COLUMNS
+        )
     return summary_of(found, exercises=exercises, muscles=muscles, weeks=weeks)
 
 
@@ -106,13 +116,7 @@ async def save_known(w: Writing, tenant_id: UUID, lifter_id: str, summary: Summa
         }
         for kind, key, content in sorted(_rows(summary.known, summary.stamp), key=lambda row: row[:2])
     ]
-    upsert = insert_into(w, summaries)
-    await w.execute(
-        upsert.on_conflict_do_update(
-            index_elements=summaries.primary_key.columns, set_={"content": upsert.excluded.content}
-        ),
-        rows,
-    )
+    await insert_rows(w, summaries, rows, on_conflict="replace")
 
 
 async def drop_known(w: Writing, tenant_id: UUID, lifter_id: str) -> None:
@@ -143,11 +147,16 @@ def _of(session: Reading | Writing, tenant_id: UUID, lifter_id: str) -> ColumnEl
     )
 
 
-def _among(wanted: dict[str, Collection[str] | None]) -> ColumnElement[bool]:
-    # Kinds and keys in one list each, not pair by pair: an index can be searched with two lists at once. What two
-    # kinds of the same name bring too much is left out afterwards.
+def kinds_and_keys(wanted: Mapping[str, Collection[str] | None]) -> tuple[list[str], list[str]]:
+    """Kinds and keys to look for, the lifter's own row among them; kinds of which all are wanted have no keys."""
+    # In one list each, not pair by pair: an index can be searched with two lists at once. What two kinds of the same
+    # name bring too much is left out afterwards.
     some = {kind: keys for kind, keys in wanted.items() if keys}
-    keys = {ONLY}.union(*(keys or () for keys in some.values()))
-    whole = [kind for kind, keys in wanted.items() if keys is None]
-    named = and_(summaries.c.kind.in_(["lifter", "stamp", *some]), summaries.c.key.in_(sorted(keys)))
-    return or_(named, summaries.c.kind.in_(whole)) if whole else named
+    return ["lifter", "stamp", *some], sorted({ONLY}.union(*(keys or () for keys in some.values())))
+
+
+def _among(wanted: dict[str, Collection[str] | None]) -> ColumnElement[bool]:
+    kinds, keys = kinds_and_keys(wanted)
+    whole = [kind for kind, named in wanted.items() if named is None]
+    among = and_(summaries.c.kind.in_(kinds), summaries.c.key.in_(keys))
+    return or_(among, summaries.c.kind.in_(whole)) if whole else among

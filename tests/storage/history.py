@@ -17,6 +17,7 @@ from service.storage.lifters import LifterRow, lock_lifter, put_lifter
 from service.storage.performed_sets import Inserted, insert_sets
 from service.storage.schema import tenants
 from service.storage.tenancy import tenant_writing
+from tests.drivers import telling
 
 NOW = datetime(2026, 12, 1, 18, 30, tzinfo=UTC)
 LIFTER = "lifter-7"
@@ -90,6 +91,11 @@ def counting(session: Reading | Writing) -> Iterator[Asked]:
         asked.statements += 1
         asked.rows += len(cursor._rows)
 
+    def tell(_statement: str, rows: int) -> None:
+        asked.statements += 1
+        asked.rows += rows
+
     event.listen(connection, "after_cursor_execute", count)
-    yield asked
+    with telling(tell):
+        yield asked
     event.remove(connection, "after_cursor_execute", count)

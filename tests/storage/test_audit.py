@@ -5,6 +5,7 @@ from typing import Any
 from uuid import UUID
 
 import pytest
+from asyncpg import PostgresError  # type: ignore[import-untyped]  # asyncpg ships no types
 from sqlalchemy import insert, select, text
 from sqlalchemy.exc import DBAPIError
 
@@ -215,7 +216,7 @@ async def test_entries_of_another_tenant_are_not_there(store: Store) -> None:
     if store.kind == "postgresql":
         async with reading(store) as r:
             assert (await r.execute(select(audit))).all() == []
-        with pytest.raises(DBAPIError, match="row-level security"):
+        with pytest.raises(PostgresError, match="row-level security"):
             async with tenant_writing(store, one) as w:
                 await record(w, other, entry(lifter_id=None))
 

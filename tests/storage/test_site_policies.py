@@ -5,6 +5,7 @@ from typing import Any
 from uuid import UUID
 
 import pytest
+from asyncpg import PostgresError  # type: ignore[import-untyped]  # asyncpg ships no types
 from sqlalchemy import Table, delete, func, insert, select, text, update
 from sqlalchemy.exc import DBAPIError
 
@@ -112,7 +113,7 @@ async def test_a_lifter_cannot_be_made_without_a_site_by_who_is_bound(postgres: 
     """It would be out of their own sight."""
     tenant_id = await fill(postgres)
     for site in (None, "south"):
-        with pytest.raises(DBAPIError, match="row-level security"):
+        with pytest.raises(PostgresError, match="row-level security"):
             async with writing_within(postgres, Reach(tenant_id, NORTH)) as w:
                 await lock_lifter(w, tenant_id, "new", create=True, now=NOW, site=site)
 
