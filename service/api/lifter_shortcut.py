@@ -14,7 +14,6 @@ from service.api.lifter_prescriptions import filled_context
 from service.api.lifters import LIFTER_ID_PATTERN
 from service.api.prescriptions import Detail, Done
 from service.api.shortcut import announced, let_in, read_whole, replay, send_done
-from service.errors import StorageUnavailable
 from service.rules.learning.context import LifterSetContext
 from service.rules.written.write import written
 from service.storage.tenancy import Reach
@@ -63,10 +62,8 @@ def make_lifter_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
             return replay(messages, receive)
         try:
             done = await _done(state, principal.reach, path[1], body, asked)
-        except StorageUnavailable as error:
-            scope["effort_failed"] = error  # asking once more would take as long again
-            return replay(messages, receive)
-        except Exception:  # noqa: BLE001 - a defect, too, is answered and logged by the documented way
+        except Exception as error:  # noqa: BLE001 - a defect, too, is answered and logged by the documented way
+            scope["effort_failed"] = error  # when the database is away, asking once more takes as long again
             return replay(messages, receive)
         taken = await quotas.take(principal, done.cost)
         if taken.retry_after_seconds:

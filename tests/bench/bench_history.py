@@ -26,7 +26,7 @@ from tests.bench.histories import seed
 from tests.databases import KINDS, Kind, fresh_database
 from tests.serving import make_key
 
-ROUNDS, SECONDS, CONNECTIONS = 3, 2, 16
+ROUNDS, SECONDS, CONNECTIONS = 5, 3, 16
 LIFTER, SETS = "lark-4", 600
 CONTEXT = {"exercise": "barbell_bench_press", "rep_target": 8, "load_kg": 80, "set_order": 2}
 STATELESS = {
