@@ -54,7 +54,7 @@ def sqlite_engine(url: URL, *, patience_seconds: float, write: bool, connections
 
 
 class InlineReader:
-    """A connection for reads by key within the event loop's own turn: they take 30 us, answers of another thread a millisecond.
+    """A connection for reads by key in the event loop's own turn: 30 us each, not the millisecond of another thread.
 
     It never waits for a lock, and cannot write. Connects at the first use.
     """
