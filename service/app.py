@@ -11,6 +11,7 @@ from litestar import Litestar
 from litestar.datastructures import State
 
 from service.api import (
+    api_catalog,
     audit,
     catalogues,
     estimates,
@@ -87,6 +88,7 @@ HANDLERS = (
     health.live,
     health.ready,
     metrics.get_metrics,
+    api_catalog.get_api_catalog,
     get_document,
 )
 

@@ -70,7 +70,8 @@ class _Outgoing:
     async def __call__(self, message: Message) -> None:
         if message["type"] == "http.response.start":
             quota = self._scope.get("effort_quota", ())  # what is left of it, when somebody asked
-            message = {**message, "headers": [*message["headers"], *self._extra, *quota]}
+            ending = self._scope.get("effort_deprecation", ())  # of an operation that goes away
+            message = {**message, "headers": [*message["headers"], *self._extra, *quota, *ending]}
             if self._is_cacheable(message):
                 self._start = message
                 return

@@ -121,7 +121,7 @@ async def _chunk(
     tags=TAGS,
     scopes=("history:read",),
     path_rules=LIFTER_PATH,
-    streams=NDJSON,
+    media_type_only=NDJSON,
 )
 async def export_lifter(request: Request[Any, Any, Any], lifter_id: LifterId) -> Response[str]:
     """JSON lines: the lifter, every set oldest first, and an end line with their number, so that a cut is seen.

@@ -2,7 +2,6 @@
 
 from functools import partial
 from typing import Annotated, Any
-from urllib.parse import urlencode
 from uuid import UUID
 
 from litestar import Request, Response, get, post
@@ -18,6 +17,7 @@ from service.api.keyring import principal_of
 from service.api.learned import take_in
 from service.api.lifter_sites import hold_or_make
 from service.api.lifters import LIFTER_PATH, LifterId, unknown_lifter
+from service.api.pages import PAGE_LINKS, page_links
 from service.api.repeats import IDEMPOTENCY_KEY, REPLAYED_HEADER, Done, once
 from service.api.whole_faults import batch_faults
 from service.errors import Conflicting, Fault
@@ -41,9 +41,6 @@ PAGES = {
     "exercise": matching(r"^[a-z0-9][a-z0-9_]{0,63}\Z", "an exercise id", "Only sets of this exercise."),
     "from": instant("Only sets performed then or later."),
     "to": instant("Only sets performed before."),
-}
-NEXT_LINK = {
-    "Link": {"description": '`rel="next"`: the page after this one (RFC 8288).', "schema": {"type": "string"}}
 }
 FIRST_SET = {"lifter_id": "$request.path.lifter_id", "set_id": "$response.body#/set_ids/0"}
 LINKS = {
@@ -149,7 +146,7 @@ def _micros(text: str | None) -> Micros | None:
     scopes=("history:read",),
     path_rules=LIFTER_PATH,
     query=PAGES,
-    answer_headers=NEXT_LINK,
+    answer_headers=PAGE_LINKS,
 )
 async def list_sets(request: Request[Any, Any, Any], lifter_id: LifterId) -> Response[SetPage]:
     """Pages of sets, newest first. Sets added meanwhile neither shift nor repeat what comes after a cursor."""
@@ -169,8 +166,5 @@ async def list_sets(request: Request[Any, Any, Any], lifter_id: LifterId) -> Res
             to=_micros(asked.get("to")),
         )
     following = None if page.next is None else cursor_of(page.next)
-    headers = {}
-    if following is not None:
-        query = urlencode({**dict(asked.items()), "cursor": following})
-        headers["link"] = f'<{request.scope["path"]}?{query}>; rel="next"'
+    headers = page_links(request, following)
     return answer(request, SetPage(sets=page.sets, next=following), headers=headers)
