@@ -175,7 +175,7 @@ def _successes(handler: HTTPRouteHandler, answer: dict[str, Any]) -> dict[str, A
         found[str(status)] = dict(response)
         if status != NO_CONTENT:
             found[str(status)]["content"] = _answer_content(handler, answer)
-        if links := handler.opt.get("links"):
+        if (links := handler.opt.get("links")) and status != NO_CONTENT:
             found[str(status)]["links"] = links
     return found
 

@@ -18,6 +18,7 @@ from service.api.learned import take_in
 from service.api.lifter_sites import hold_or_make
 from service.api.lifters import LIFTER_PATH, LifterId, unknown_lifter
 from service.api.pages import PAGE_LINKS, page_links
+from service.api.preferences import APPLIED_HEADER, PREFER, written
 from service.api.repeats import IDEMPOTENCY_KEY, REPLAYED_HEADER, Done, once
 from service.api.whole_faults import batch_faults
 from service.errors import Conflicting, Fault
@@ -99,10 +100,10 @@ async def _store(
     rules=batch_faults,
     rules_always=True,
     path_rules=LIFTER_PATH,
-    headers=IDEMPOTENCY_KEY,
+    headers=IDEMPOTENCY_KEY | PREFER,
     problems=(409,),
-    statuses=(201, 200),
-    answer_headers=REPLAYED_HEADER,
+    statuses=(201, 200, 204),
+    answer_headers=REPLAYED_HEADER | APPLIED_HEADER,
     links=LINKS,
 )
 async def create_sets(
@@ -117,7 +118,7 @@ async def create_sets(
     async with writing_within(request.app.state.store, principal_of(request).reach) as w:
         work = partial(_store, w, request, lifter_id, data.sets)
         done = await once(w, request, lifter_id, work, now=now())
-    return answer(request, done.value, status=done.status, headers=done.headers)
+    return written(request, done.value, status=done.status, headers=done.headers)
 
 
 def cursor_of(position: Position) -> str:
