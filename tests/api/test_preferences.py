@@ -7,6 +7,7 @@ import pytest
 
 from tests.api.gym import gym, id_of, path, set_body
 from tests.api.problem_shape import assert_problem
+from tests.databases import fresh_database
 
 MINIMAL = {"prefer": "return=minimal"}
 SCOPES = ("prescribe", "history:read", "history:write", "admin")
@@ -62,55 +63,48 @@ async def test_a_replay_keeps_the_preference_of_its_own_request(client: httpx.As
 
 
 # RFC 7240, section 2: names and tokens in any case, values quoted or not, the first of equals counts.
-@pytest.mark.parametrize(
-    "prefer",
-    [
-        ["return=minimal"],
-        ["RETURN=Minimal"],
-        ['return="minimal"'],
-        ["respond-async, return = minimal; foo"],
-        ['handling="a, return=representation", return=minimal'],
-        ["wait=10", "return=minimal, return=representation"],
-    ],
+HEARD = (
+    ["return=minimal"],
+    ["RETURN=Minimal"],
+    ['return="minimal"'],
+    ["respond-async, return = minimal; foo"],
+    ['handling="a, return=representation", return=minimal'],
+    ["wait=10", "return=minimal, return=representation"],
 )
-async def test_the_preference_is_read_as_the_standard_writes_it(
-    client: httpx.AsyncClient, prefer: list[str]
-) -> None:
-    """Over several fields and beside preferences we do not know."""
-    headers = [("prefer", value) for value in prefer]
-    assert_bare(await client.put("/v1/sites/north", headers=headers), 201)
-
-
-@pytest.mark.parametrize(
-    "prefer",
-    [
-        "handling=strict",
-        "handling=lenient, respond-async",
-        "return",
-        "return=none, return=minimal",
-        "returns=minimal",
-        'x="return=minimal"',
-        '"',
-        "",
-    ],
+PASSED_OVER = (
+    "handling=strict",
+    "handling=lenient, respond-async",
+    "return",
+    "return=none, return=minimal",
+    "returns=minimal",
+    'x="return=minimal"',
+    '"',
+    "",
 )
-async def test_what_is_not_understood_is_passed_over(client: httpx.AsyncClient, prefer: str) -> None:
-    """The whole answer, and no word of a preference."""
-    answer = await client.put("/v1/sites/north", headers={"prefer": prefer})
-    assert (answer.status_code, answer.json()["site"]) == (201, "north")
-    assert "preference-applied" not in answer.headers
 
 
-async def test_a_whole_answer_may_be_asked_for(client: httpx.AsyncClient) -> None:
-    """It says that it heard."""
-    answer = await client.put("/v1/sites/north", headers={"prefer": "return=representation"})
-    assert answer.json()["site"] == "north"
-    assert answer.headers["preference-applied"] == "return=representation"
+async def test_the_preference_is_read_as_the_standard_writes_it() -> None:
+    """Over several fields and beside preferences we do not know; what is not understood is passed over."""
+    with fresh_database("sqlite") as url:
+        async with gym(url, *SCOPES) as client:
+            for number, values in enumerate(HEARD):
+                headers = [("prefer", value) for value in values]
+                assert_bare(await client.put(f"/v1/sites/north-{number}", headers=headers), 201)
+            for prefer in PASSED_OVER:
+                answer = await client.put("/v1/sites/north-0", headers={"prefer": prefer})
+                assert (answer.status_code, answer.json()["site"]) == (200, "north-0"), prefer
+                assert "preference-applied" not in answer.headers, prefer
+            whole = await client.put("/v1/sites/north-0", headers={"prefer": "return=representation"})
+            assert whole.json()["site"] == "north-0"
+            assert whole.headers["preference-applied"] == "return=representation"
 
 
-async def test_errors_and_keys_keep_their_bodies(client: httpx.AsyncClient) -> None:
+async def test_errors_and_keys_keep_their_bodies() -> None:
     """A problem tells what is wrong; a key that is not shown now is never shown."""
-    assert_problem(await client.put(path(), json={"goal": "x"}, headers=MINIMAL), 422, "#/goal")
-    assert "preference-applied" not in (await client.put(path(), json={"goal": "x"}, headers=MINIMAL)).headers
-    made = await client.post("/v1/keys", json={"scopes": ["prescribe"]}, headers=MINIMAL)
-    assert made.json()["api_key"]
+    with fresh_database("sqlite") as url:
+        async with gym(url, *SCOPES) as client:
+            refused = await client.put(path(), json={"goal": "x"}, headers=MINIMAL)
+            assert_problem(refused, 422, "#/goal")
+            assert "preference-applied" not in refused.headers
+            made = await client.post("/v1/keys", json={"scopes": ["prescribe"]}, headers=MINIMAL)
+            assert made.json()["api_key"]
