@@ -10,6 +10,7 @@ from service.api.reading import JSON, MESSAGEPACK
 
 T = TypeVar("T")
 OPEN_CACHE = "public, max-age=300"
+NDJSON = "application/x-ndjson"
 _MESSAGEPACK_NAMES = (MESSAGEPACK, "application/msgpack", "application/x-msgpack")
 
 
@@ -32,6 +33,15 @@ def wanted_media_type(accept: str) -> str:
     packed = max(qualities.get(name, 0.0) for name in _MESSAGEPACK_NAMES)
     plain = max(qualities.get(name, 0.0) for name in (JSON, "application/*", "*/*"))
     return MESSAGEPACK if packed > 0.0 and packed >= plain else JSON
+
+
+def wants_lines(accept: str) -> bool:
+    """Whether `accept` names JSON lines and prefers them to one JSON or MessagePack value."""
+    if NDJSON not in accept.lower():
+        return False
+    qualities = dict(map(_quality, accept.split(",")))
+    lines = qualities.get(NDJSON, 0.0)
+    return lines > 0.0 and lines >= max(qualities.get(name, 0.0) for name in (JSON, *_MESSAGEPACK_NAMES))
 
 
 def answer(

@@ -11,7 +11,7 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.routes import HTTPRoute
 
 from service import __version__
-from service.api.answers import OPEN_CACHE
+from service.api.answers import NDJSON, OPEN_CACHE
 from service.api.deprecation import GONE, Deprecation, documented, documented_headers
 from service.api.document_texts import (
     DESCRIPTION,
@@ -157,6 +157,8 @@ def _answer_content(handler: HTTPRouteHandler, answer: dict[str, Any]) -> dict[s
         return {only: {"schema": answer}}
     operation_id = str(handler.operation_id)
     content = _content(answer, examples_of(operation_id, "response") | examples_of(operation_id, "brief"))
+    if told := handler.opt.get("lines_too"):
+        content[NDJSON] = {"schema": {"type": "string", "description": told}}
     if handler.opt.get("html"):
         content["text/html"] = {"schema": {"type": "string"}}
     if handler.opt.get("json_only"):

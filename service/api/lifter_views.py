@@ -8,7 +8,7 @@ from litestar import Request, Response, get
 from litestar.response import Stream
 
 from service.api.admission import instant, whole
-from service.api.answers import answer
+from service.api.answers import NDJSON, answer
 from service.api.clock import now
 from service.api.keyring import principal_of
 from service.api.learned import Wanted, acquaint
@@ -25,7 +25,6 @@ from service.storage.performed_sets import CHUNK, Position, position_of, sets_af
 from service.storage.tenancy import Reach, reading_within
 
 TAGS = ["What was learned"]
-NDJSON = "application/x-ndjson"
 MOST_WEEKS, WEEKS = 104, 8
 
 

@@ -1,16 +1,19 @@
 """Prescriptions: one set, or many in one call."""
 
 import asyncio
+from collections.abc import AsyncIterator
 from functools import partial
 from typing import Annotated, Any, Literal
 
+import msgspec
 from litestar import Request, Response, post
 from litestar.params import JSONBody, QueryParameter
+from litestar.response import Stream
 from msgspec import Meta, Struct
 from msgspec.structs import asdict
 
 from service.api.admission import one_of
-from service.api.answers import answer
+from service.api.answers import NDJSON, answer, wants_lines
 from service.api.problems import Problem, problem_of
 from service.api.reading import valid
 from service.api.whole_faults import context_faults
@@ -124,6 +127,27 @@ def _item(
     return BatchItem(index=index, status=200, prescription=found)
 
 
+async def _turns(
+    request: Request[Any, Any, Any], contexts: tuple[Any, ...], detail: Detail
+) -> AsyncIterator[list[BatchItem]]:
+    """Yield the answers in order, as many at once as are worked out before other requests have their turn."""
+    state, turn = request.app.state, list[BatchItem]()
+    problem_at = {
+        "instance": request.scope["path"],
+        "request_id": str(request.scope.get("effort_request_id", "")),
+    }
+    for index, value in enumerate(contexts):
+        item = _item(index, value, detail, state.policies, problem_at)
+        turn.append(item)
+        if item.prescription is not None:
+            state.metrics.prescribed(item.prescription.decision, detail)
+        if index % CONTEXTS_PER_TURN == 0 or item.problem:  # explaining faults costs the most
+            yield turn
+            turn = []
+            await asyncio.sleep(0)  # let other requests have their turn
+    yield turn
+
+
 @post(
     "/v1/prescriptions/batch",
     operation_id="createPrescriptions",
@@ -135,20 +159,19 @@ def _item(
     documented_body=Batch,
     cost=lambda body: len(body.contexts),
     query=DETAIL,
+    lines_too="Each entry of `results` as a line of its own, in order, sent as it is ready.",
 )
 async def create_prescriptions(
     request: Request[Any, Any, Any], data: JSONBody[BatchBody], detail: DetailParameter = "full"
 ) -> Response[BatchAnswer]:
     """One answer a context, in order; a bad context never spoils the others. 200 however many failed."""
-    problem_at = {
-        "instance": request.scope["path"],
-        "request_id": str(request.scope.get("effort_request_id", "")),
-    }
-    results: list[BatchItem] = []
-    for index, value in enumerate(data.contexts):
-        results.append(_item(index, value, detail, request.app.state.policies, problem_at))
-        if results[-1].prescription is not None:
-            request.app.state.metrics.prescribed(results[-1].prescription.decision, detail)
-        if index % CONTEXTS_PER_TURN == 0 or results[-1].problem:  # explaining faults costs the most
-            await asyncio.sleep(0)  # let other requests have their turn
-    return answer(request, BatchAnswer(results=tuple(results)))
+    turns = _turns(request, data.contexts, detail)
+    if wants_lines(request.headers.get("accept", "")):
+        headers = {"cache-control": "no-store", "vary": "Accept"}
+        return Stream(_lines(turns), media_type=NDJSON, headers=headers)  # type: ignore[return-value]  # its entries
+    return answer(request, BatchAnswer(results=tuple([item async for turn in turns for item in turn])))
+
+
+async def _lines(turns: AsyncIterator[list[BatchItem]]) -> AsyncIterator[bytes]:
+    async for turn in turns:
+        yield msgspec.json.Encoder().encode_lines(turn)
