@@ -162,6 +162,7 @@ async def test_a_batch_is_answered_in_lines_when_asked_for(client: httpx.AsyncCl
     assert lines.headers["content-type"] == "application/x-ndjson"
     assert lines.headers["vary"] == "Accept"
     assert lines.headers["cache-control"] == "no-store"
+    assert [each["index"] for each in whole.json()["results"]] == list(range(130))
     assert lines.content.endswith(b"\n")
     assert [json.loads(line) for line in lines.content[:-1].split(b"\n")] == whole.json()["results"]
 
