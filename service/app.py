@@ -43,6 +43,7 @@ from service.api.telling import open_teller
 from service.observability.cells import Cells
 from service.observability.metrics import Metrics
 from service.policy.catalogue import Policies, load_policies
+from service.policy.languages import Languages
 from service.policy.plan_basis import load_plan_basis
 from service.rules.learning.basis import Basis
 from service.settings import FOLDER, SERVER, Settings, read_settings
@@ -126,6 +127,7 @@ def litestar_app(
                 "policies": policies,
                 "basis": Basis(policy=policies.newest, numbers=plan_basis.learning),
                 "plan_basis": plan_basis,
+                "languages": Languages(policies, plan_basis.plans),
                 "one_plan": asyncio.Semaphore(1),
                 "store": store,
                 "keyring": open_keyring(settings, store),

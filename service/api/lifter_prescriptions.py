@@ -11,6 +11,7 @@ from service.api.admission import one_of
 from service.api.answers import answer
 from service.api.clock import now
 from service.api.keyring import principal_of
+from service.api.languages import SPEAKS, SPOKEN_HEADERS, spoken_by
 from service.api.learned import Acquainted, Wanted, acquaint
 from service.api.lifters import LIFTER_PATH, LifterId
 from service.api.prescriptions import DETAIL, Detail, pinned_policy, prescribed
@@ -80,6 +81,8 @@ def told_profile(acquainted: Acquainted) -> Profile:
     rules_always=True,
     path_rules=LIFTER_PATH,
     query=DETAIL | SUGGEST_LOAD,
+    headers=SPEAKS,
+    answer_headers=SPOKEN_HEADERS,
     never_missing=True,
 )
 async def create_lifter_prescription(
@@ -103,8 +106,9 @@ async def create_lifter_prescription(
     found = await acquaint(state.store, reach, lifter_id, wanted, basis, now=now(), at=at)
     filled = fill(data, told_profile(found), found.known, found.at, policy, basis.numbers)
     kind = LifterPrescription if detail == "full" else LifterBriefPrescription
-    plain = prescribed(filled.context_used, detail, state.policies)
+    spoken = spoken_by(request)
+    plain = prescribed(filled.context_used, detail, spoken.policies)
     load = filled.suggested_load if request.query_params.get("suggest_load") == "true" else UNSET
     state.metrics.prescribed(plain.decision, detail)
     told = kind(**asdict(plain), context_used=filled.context_used, suggested_load=load)
-    return answer(request, told)
+    return answer(request, told, headers=spoken.headers)

@@ -14,6 +14,7 @@ from msgspec.structs import asdict
 
 from service.api.admission import one_of
 from service.api.answers import NDJSON, answer, wants_lines
+from service.api.languages import SPEAKS, SPOKEN_HEADERS, spoken_by
 from service.api.problems import Problem, problem_of
 from service.api.reading import valid
 from service.api.whole_faults import context_faults
@@ -105,14 +106,17 @@ def prescribed(context: SetContext, detail: Detail, policies: Policies) -> Presc
     body=SetContext,
     rules=context_faults,
     query=DETAIL,
+    headers=SPEAKS,
+    answer_headers=SPOKEN_HEADERS,
 )
 async def create_prescription(
     request: Request[Any, Any, Any], data: JSONBody[SetContext], detail: DetailParameter = "full"
 ) -> Response[Prescribed]:
     """Reps in reserve [repetitions] for one set, with the reasons, which add up to the target."""
-    found = prescribed(data, detail, request.app.state.policies)
+    spoken = spoken_by(request)
+    found = prescribed(data, detail, spoken.policies)
     request.app.state.metrics.prescribed(found.decision, detail)
-    return answer(request, found)
+    return answer(request, found, headers=spoken.headers)
 
 
 def _item(
@@ -128,19 +132,19 @@ def _item(
 
 
 async def _turns(
-    request: Request[Any, Any, Any], contexts: tuple[Any, ...], detail: Detail
+    request: Request[Any, Any, Any], contexts: tuple[Any, ...], detail: Detail, policies: Policies
 ) -> AsyncIterator[list[BatchItem]]:
     """Yield the answers in order, as many at once as are worked out before other requests have their turn."""
-    state, turn = request.app.state, list[BatchItem]()
+    metrics, turn = request.app.state.metrics, list[BatchItem]()
     problem_at = {
         "instance": request.scope["path"],
         "request_id": str(request.scope.get("effort_request_id", "")),
     }
     for index, value in enumerate(contexts):
-        item = _item(index, value, detail, state.policies, problem_at)
+        item = _item(index, value, detail, policies, problem_at)
         turn.append(item)
         if item.prescription is not None:
-            state.metrics.prescribed(item.prescription.decision, detail)
+            metrics.prescribed(item.prescription.decision, detail)
         if index % CONTEXTS_PER_TURN == 0 or item.problem:  # explaining faults costs the most
             yield turn
             turn = []
@@ -159,17 +163,21 @@ async def _turns(
     documented_body=Batch,
     cost=lambda body: len(body.contexts),
     query=DETAIL,
+    headers=SPEAKS,
+    answer_headers=SPOKEN_HEADERS,
     lines_too="Each entry of `results` as a line of its own, in order, sent as it is ready.",
 )
 async def create_prescriptions(
     request: Request[Any, Any, Any], data: JSONBody[BatchBody], detail: DetailParameter = "full"
 ) -> Response[BatchAnswer]:
     """One answer a context, in order; a bad context never spoils the others. 200 however many failed."""
-    turns = _turns(request, data.contexts, detail)
+    spoken = spoken_by(request)
+    turns = _turns(request, data.contexts, detail, spoken.policies)
     if wants_lines(request.headers.get("accept", "")):
-        headers = {"cache-control": "no-store", "vary": "Accept"}
+        headers = {"cache-control": "no-store", **spoken.headers}
         return Stream(_lines(turns), media_type=NDJSON, headers=headers)  # type: ignore[return-value]  # its entries
-    return answer(request, BatchAnswer(results=tuple([item async for turn in turns for item in turn])))
+    results = tuple([item async for turn in turns for item in turn])
+    return answer(request, BatchAnswer(results=results), headers=spoken.headers)
 
 
 async def _lines(turns: AsyncIterator[list[BatchItem]]) -> AsyncIterator[bytes]:

@@ -12,11 +12,11 @@ import msgspec
 from service.api.answers import wanted_media_type
 from service.api.edge import SECURITY_HEADERS, Message, Receive, Scope, Send, Shortcut
 from service.api.keyring import SCHEME, KeyRing
+from service.api.languages import VARY, language_of
 from service.api.prescriptions import prescribed
 from service.api.quotas import Quotas
 from service.api.reading import JSON
 from service.observability.metrics import Metrics
-from service.policy.catalogue import Policies
 from service.rules.context import SetContext
 from service.storage.keys import Principal
 
@@ -25,8 +25,15 @@ DETAILS = {b"": "full", b"detail=full": "full", b"detail=brief": "brief"}
 SCOPE = "prescribe"
 _DECODE = msgspec.json.Decoder(SetContext).decode
 _ENCODE = msgspec.json.Encoder().encode
-_FIXED = [(b"content-type", JSON.encode()), (b"cache-control", b"no-store"), (b"vary", b"Accept")]
-_READ_HEADERS = (b"content-type", b"content-encoding", b"content-length", b"accept", b"authorization")
+_FIXED = [(b"content-type", JSON.encode()), (b"cache-control", b"no-store"), (b"vary", VARY.encode())]
+_READ_HEADERS = (
+    b"content-type",
+    b"content-encoding",
+    b"content-length",
+    b"accept",
+    b"accept-language",
+    b"authorization",
+)
 
 
 def _replay(messages: list[Message], receive: Receive) -> Receive:
@@ -58,7 +65,6 @@ def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
         if scope["path"] != PATH or scope["method"] != "POST":
             return receive
         detail = DETAILS.get(scope["query_string"])
-        policies: Policies = state.policies
         read = [pair for pair in scope["headers"] if pair[0] in _READ_HEADERS]
         sent = dict(read)
         principal = _let_in(sent, state.keyring)
@@ -69,8 +75,9 @@ def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
         # some servers say more_body until the very end: the announced length tells that all is here
         if sent.get(b"content-length") != str(len(body)).encode() or len(body) > max_body_bytes:
             return _replay([message], receive)
+        code = language_of(sent.get(b"accept-language", b"").decode("latin-1"))
         try:
-            found = prescribed(_DECODE(body), detail, policies)  # type: ignore[arg-type]  # one of two literals
+            found = prescribed(_DECODE(body), detail, state.languages.policies(code))  # type: ignore[arg-type]  # one of two literals
         except Exception:  # noqa: BLE001 - a defect, too, is answered and logged by the documented way
             return _replay([message], receive)
         quotas: Quotas = state.quotas
@@ -84,6 +91,7 @@ def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
         headers = [
             *_FIXED,
             (b"content-length", str(len(answer)).encode()),
+            (b"content-language", code.encode()),
             (b"x-request-id", scope["effort_request_id"].encode()),
             *SECURITY_HEADERS,
             *taken.headers,
