@@ -38,6 +38,7 @@ OPERATIONS = (
     "revokeKey",
     "putSite",
     "deleteSite",
+    "emptySandbox",
     "importSets",
     "retainSets",
 )
