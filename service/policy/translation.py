@@ -65,13 +65,17 @@ TOLD: dict[type[Struct], tuple[str, ...]] = {
 
 
 class Language(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """`texts/<code>.toml`: texts by their English original, names by id. `title` is what it calls itself."""
+    """`texts/<code>.toml`: texts by their English original, names by id. `title` is what it calls itself.
+
+    `commands` holds the words of the command line, by the name of the file that has the English ones.
+    """
 
     language: str
     title: str
     texts: dict[str, str]
     muscles: dict[str, str]
     exercises: dict[str, str]
+    commands: dict[str, Any] = {}
 
 
 @cache
