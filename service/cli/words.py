@@ -41,7 +41,7 @@ def _faults(english: Any, other: Any, locale: Locale) -> list[str]:
     """Return which texts have other values than the English ones, or other plural forms than the language."""
     if isinstance(english, dict):
         pairs = [(each, other.get(name)) for name, each in english.items()]
-    elif isinstance(english, list):
+    elif isinstance(english, list | tuple):
         pairs = list(zip(english, other, strict=True)) if len(english) == len(other) else [(english, None)]
     elif isinstance(english, str):
         right = placeholders(english) == placeholders(other)
