@@ -1,6 +1,7 @@
 """Puts one application together: settings, policies, store, routes, outer layer."""
 
 import asyncio
+import gc
 import os
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -21,6 +22,7 @@ from service.api import (
     lifter_views,
     lifters,
     metrics,
+    pages,
     plan_prescriptions,
     prescriptions,
     problem_pages,
@@ -35,6 +37,7 @@ from service.api.edge import ASGI, with_edge
 from service.api.keyring import authorise, open_keyring
 from service.api.lifecycle import with_lifecycle
 from service.api.observing import route_finder, with_observation
+from service.api.pages import open_page
 from service.api.problems import on_error
 from service.api.quotas import open_quotas
 from service.api.readiness import PATIENCE_SECONDS, Readiness
@@ -93,6 +96,7 @@ HANDLERS = (
     metrics.get_metrics,
     api_catalog.get_api_catalog,
     get_document,
+    *pages.HANDLERS,
 )
 
 
@@ -138,6 +142,7 @@ def litestar_app(
                 "teller": open_teller(settings),
                 "metrics": Metrics(Cells(folder)),
                 "metrics_served": settings.metrics == "on",
+                "page": open_page(settings),
             }
         ),
         lifespan=[lifespan],
@@ -182,6 +187,7 @@ def create_worker() -> ASGI:
     folder, server = os.environ.get(FOLDER), os.environ.get(SERVER)
     app = litestar_app(settings, load_policies(), folder=None if folder is None else Path(folder))
     state = app.state
+    gc.freeze()  # a full collection that looks at all that lives as long as the worker stops it for 50 ms
     return with_lifecycle(
         _with_layers(app, settings, shortcut=True),
         state.readiness,

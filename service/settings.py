@@ -1,5 +1,6 @@
 """Settings from the environment, read and checked once at start."""
 
+import re
 from collections.abc import Callable, Mapping
 from typing import Literal
 from urllib.parse import urlsplit
@@ -35,9 +36,16 @@ SETTINGS = (
     ("EFFORT_METRICS", "on", "Whether GET /metrics answers: on, off"),
     ("EFFORT_OTLP_ENDPOINT", "", "Collector of traces: http://host:4318; empty = none"),
     ("EFFORT_RETENTION_DAYS", "0", "Days after which `effort retain` deletes a set, 0-36500; 0 = never"),
+    (
+        "EFFORT_PAGE_KEY",
+        "",
+        "API key the page gives to everybody who opens it: no `history:write`, no `admin`",
+    ),
+    ("EFFORT_PAGE_LIFTERS", "", "Lifters the page offers with that key: `id: what to look at`, `;` between"),
 )
 # No settings: how `effort serve` tells its workers of the folder their metrics have in common, and of its process id.
 FOLDER, SERVER = "EFFORT_WORKERS_FOLDER", "EFFORT_WORKERS_SERVER"
+_LIFTER_ID = re.compile("[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")  # a colon ends it here
 # Asymmetric ones only: with a published key, a symmetric signature could be made by everybody.
 JWT_ALGORITHMS = (
     "RS256",
@@ -51,6 +59,13 @@ JWT_ALGORITHMS = (
     "ES512",
     "EdDSA",
 )
+
+
+class PageLifter(Struct, frozen=True, kw_only=True):
+    """A lifter whom the page offers to show, and what to look at."""
+
+    lifter_id: str
+    story: str
 
 
 class Settings(Struct, frozen=True, kw_only=True):
@@ -77,6 +92,8 @@ class Settings(Struct, frozen=True, kw_only=True):
     metrics: Literal["on", "off"]
     otlp_endpoint: str
     retention_days: int
+    page_key: str
+    page_lifters: tuple[PageLifter, ...]
 
 
 def _whole(low: int, high: int) -> Callable[[str], int]:
@@ -131,6 +148,13 @@ def _algorithms(text: str) -> tuple[str, ...]:
     return named
 
 
+def _page_lifters(text: str) -> tuple[PageLifter, ...]:
+    told = [entry.partition(":") for entry in text.split(";") if entry.strip()]
+    if not all(_LIFTER_ID.fullmatch(name.strip()) for name, _, _ in told):
+        raise ValueError("takes `id: what to look at`, with `;` between lifters")
+    return tuple(PageLifter(lifter_id=name.strip(), story=story.strip()) for name, _, story in told)
+
+
 _READERS: dict[str, Callable[[str], object]] = {
     "EFFORT_DATABASE_URL": _text,
     "EFFORT_HOST": _text,
@@ -153,6 +177,8 @@ _READERS: dict[str, Callable[[str], object]] = {
     "EFFORT_METRICS": _one_of("on", "off"),
     "EFFORT_OTLP_ENDPOINT": _http_url,
     "EFFORT_RETENTION_DAYS": _whole(0, 36_500),
+    "EFFORT_PAGE_KEY": str.strip,
+    "EFFORT_PAGE_LIFTERS": _page_lifters,
 }
 
 

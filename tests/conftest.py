@@ -7,6 +7,8 @@ import pytest
 from service.storage.engine import Store, close_store, open_store
 from tests.databases import KINDS, Kind, drop_kept, fresh_database, postgres_url
 
+pytest_plugins = ["tests.ops.figures"]
+
 
 def pytest_sessionfinish() -> None:
     """Nothing is left running or lying about after the tests."""

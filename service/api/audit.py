@@ -12,7 +12,7 @@ from service.api.admission import QueryRule, instant, matching, whole
 from service.api.answers import answer
 from service.api.keyring import principal_of
 from service.api.lifters import LIFTER_PATH
-from service.api.pages import PAGE_LINKS, page_links
+from service.api.list_pages import PAGE_LINKS, page_links
 from service.errors import NotFound
 from service.rules.learning.known import Micros, micros_of
 from service.rules.learning.performed import instant_of

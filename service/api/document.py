@@ -27,6 +27,7 @@ from service.api.reading import JSON, MESSAGEPACK
 from service.api.schema_rules import with_rules
 from service.api.schemas import REF, schemas_for
 from service.api.shedding import NEVER_SHED
+from service.pictures import drawing
 
 _PACKAGED = Path(__file__).parents[1] / "_openapi"
 FOLDER = _PACKAGED if _PACKAGED.exists() else Path(__file__).parents[2] / "openapi"
@@ -161,6 +162,10 @@ def _answer_content(handler: HTTPRouteHandler, answer: dict[str, Any]) -> dict[s
         content[NDJSON] = {"schema": {"type": "string", "description": told}}
     if handler.opt.get("html"):
         content["text/html"] = {"schema": {"type": "string"}}
+    if handler.opt.get("picture"):
+        content[drawing.MEDIA_TYPE] = {
+            "schema": {"type": "string", "description": "The answer as a picture."}
+        }
     if handler.opt.get("json_only"):
         content.pop(MESSAGEPACK)
     return content

@@ -6,6 +6,8 @@ from typing import Any, NamedTuple
 from litestar import Request
 
 from service.api.admission import QueryRule
+from service.api.answers import wanted_media_type
+from service.pictures import drawing
 from service.policy.catalogue import Policies
 from service.policy.languages import ENGLISH, Languages, language_codes
 from service.rules.plans.numbers import PlanNumbers
@@ -76,7 +78,10 @@ def language_of(accepted: str) -> str:
 
 
 def spoken_by(request: Request[Any, Any, Any]) -> Spoken:
-    """Return the language a request is answered in."""
+    """Return the language a request is answered in: English in a picture, whose own words are."""
     languages: Languages = request.app.state.languages
     code = language_of(", ".join(request.headers.getall("accept-language", [])))
+    drawn = wanted_media_type(request.headers.get("accept", ""), picture=True) == drawing.MEDIA_TYPE
+    if drawn and request.route_handler.opt.get("picture"):
+        code = ENGLISH
     return Spoken(code, languages.policies(code), languages)

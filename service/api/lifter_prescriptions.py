@@ -1,5 +1,6 @@
 """Prescriptions that know the lifter: the app sends what it knows of the set, history fills the rest."""
 
+from functools import partial
 from typing import Annotated, Any
 
 from litestar import Request, Response, post
@@ -16,6 +17,7 @@ from service.api.learned import Acquainted, Wanted, acquaint
 from service.api.lifters import LIFTER_PATH, LifterId
 from service.api.prescriptions import DETAIL, Detail, pinned_policy, prescribed
 from service.api.whole_faults import context_faults
+from service.pictures.prescription import draw_prescription
 from service.rules.answer import BriefPrescription, Prescription
 from service.rules.context import SetContext
 from service.rules.estimates import LoadEstimate
@@ -84,6 +86,7 @@ def told_profile(acquainted: Acquainted) -> Profile:
     headers=SPEAKS,
     answer_headers=SPOKEN_HEADERS,
     never_missing=True,
+    picture=True,
 )
 async def create_lifter_prescription(
     request: Request[Any, Any, Any],
@@ -111,4 +114,5 @@ async def create_lifter_prescription(
     load = filled.suggested_load if request.query_params.get("suggest_load") == "true" else UNSET
     state.metrics.prescribed(plain.decision, detail)
     told = kind(**asdict(plain), context_used=filled.context_used, suggested_load=load)
-    return answer(request, told, headers=spoken.headers)
+    picture = partial(draw_prescription, rep_target=data.rep_target)
+    return answer(request, told, headers=spoken.headers, picture=picture)

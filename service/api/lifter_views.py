@@ -13,6 +13,7 @@ from service.api.clock import now
 from service.api.keyring import principal_of
 from service.api.learned import Wanted, acquaint
 from service.api.lifters import LIFTER_PATH, LifterId, LifterProfile, profile_of, unknown_lifter
+from service.pictures.review import draw_review
 from service.rules.learning.basis import Basis
 from service.rules.learning.known import micros_of
 from service.rules.learning.performed import PerformedSet, instant_of
@@ -71,6 +72,7 @@ async def get_state(request: Request[Any, Any, Any], lifter_id: LifterId) -> Res
     scopes=("history:read",),
     path_rules=LIFTER_PATH,
     query={"weeks": whole(1, MOST_WEEKS, WEEKS, "Latest ISO weeks (UTC), this one included.")},
+    picture=True,
 )
 async def get_review(request: Request[Any, Any, Any], lifter_id: LifterId) -> Response[Review]:
     """By week and exercise: reserve prescribed and done, how sets ended, bias in verified sets; failure by muscle."""
@@ -85,7 +87,8 @@ async def get_review(request: Request[Any, Any, Any], lifter_id: LifterId) -> Re
     )
     if found.lifter is None:
         raise unknown_lifter()
-    return answer(request, review_of(lifter_id, found.known, weeks_until(found.at, count)))
+    review = review_of(lifter_id, found.known, weeks_until(found.at, count))
+    return answer(request, review, picture=draw_review)
 
 
 def _line(kind: str, value: LifterProfile | PerformedSet | dict[str, int]) -> bytes:

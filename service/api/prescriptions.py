@@ -1,9 +1,11 @@
 """Prescriptions: one set, or many in one call."""
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections import Counter
+from collections.abc import AsyncIterator, Mapping
 from functools import partial
-from typing import Annotated, Any, Literal
+from time import perf_counter
+from typing import Annotated, Any, Literal, NamedTuple
 
 import msgspec
 from litestar import Request, Response, post
@@ -13,17 +15,19 @@ from msgspec import Meta, Struct
 from msgspec.structs import asdict
 
 from service.api.admission import one_of
-from service.api.answers import NDJSON, answer, wants_lines
+from service.api.answers import NDJSON, answer, wanted_media_type, wants_lines
 from service.api.languages import SPEAKS, SPOKEN_HEADERS, spoken_by
 from service.api.problems import Problem, problem_of
-from service.api.reading import valid
+from service.api.reading import JSON, valid
 from service.api.whole_faults import context_faults
 from service.errors import Fault, InputRefused, PolicyNotFound, ServiceError
+from service.pictures.prescription import draw_prescription
 from service.policy.catalogue import Policies
-from service.rules.answer import BriefPrescription, Prescription
+from service.rules.answer import BriefPrescription, Decision, Prescription
 from service.rules.compiled import Policy
 from service.rules.context import SetContext
 from service.rules.prescribe import prescribe, prescribe_brief
+from service.rules.written.write import written
 
 Detail = Literal["full", "brief"]
 DETAIL = {
@@ -31,10 +35,13 @@ DETAIL = {
         "full", "brief", default="full", description="`full`, or `brief`: what an app shows on every set."
     )
 }
+PATH, BATCH_PATH = "/v1/prescriptions", "/v1/prescriptions/batch"
 MOST_CONTEXTS = 1000
-CONTEXTS_PER_TURN = 50
+TURN_SECONDS = 0.002  # of a batch; then other requests have theirs
+MOST_IN_A_TURN = 100  # answers: so many lines are sent at once
 
 Prescribed = Prescription | BriefPrescription
+_DECODE = msgspec.json.Decoder(SetContext).decode
 DetailParameter = Annotated[Detail, QueryParameter()]
 
 
@@ -87,17 +94,59 @@ def pinned_policy(version: str | None, policies: Policies) -> Policy:
         raise InputRefused((Fault("#/policy", str(error)),)) from error
 
 
-def prescribed(context: SetContext, detail: Detail, policies: Policies) -> Prescribed:
-    """Return the prescription of one context. Raises InputRefused."""
+def _policy_for(context: SetContext, policies: Policies) -> Policy:
+    """Return the policy of one context. Raises InputRefused with all that is wrong with the context."""
     try:
-        policy = pinned_policy(context.policy, policies)
+        return pinned_policy(context.policy, policies)
     except InputRefused as error:
         raise InputRefused(context_faults(asdict(context), policies)) from error
+
+
+def prescribed(context: SetContext, detail: Detail, policies: Policies) -> Prescribed:
+    """Return the prescription of one context. Raises InputRefused."""
+    policy = _policy_for(context, policies)
     return prescribe(context, policy) if detail == "full" else prescribe_brief(context, policy)
 
 
+_DECODE_BATCH = msgspec.json.Decoder(Batch).decode
+_ENCODE_LINES = msgspec.json.Encoder().encode_lines
+
+
+class Done(NamedTuple):
+    """An answer as JSON, what it costs [items], and how often each decision stands in it."""
+
+    body: bytes
+    cost: int
+    decisions: Mapping[Decision, int]
+
+
+_ONCE: dict[Decision, Mapping[Decision, int]] = {"prescribe": {"prescribe": 1}, "withhold": {"withhold": 1}}
+
+
+async def one_done(body: bytes, detail: Detail, policies: Policies) -> Done:
+    """Return the answer to a body of one context. Raises whatever is wrong with it."""
+    context = _DECODE(body)
+    found = written(context, policies.get(context.policy), detail)
+    return Done(found.body, 1, _ONCE[found.decision])
+
+
+async def batch_done(body: bytes, detail: Detail, policies: Policies) -> Done:
+    """Return the answer to a batch in which nothing is wrong. Raises whatever is wrong with any of it."""
+    contexts = _DECODE_BATCH(body).contexts
+    parts: list[bytes] = []
+    decisions, turn_ends = Counter[Decision](), perf_counter() + TURN_SECONDS
+    for index, context in enumerate(contexts):
+        found = written(context, policies.get(context.policy), detail)
+        parts += (b'},{"index":%d,"status":200,"prescription":' % index, found.body)
+        decisions[found.decision] += 1
+        if perf_counter() > turn_ends:
+            await asyncio.sleep(0)  # let other requests have their turn
+            turn_ends = perf_counter() + TURN_SECONDS
+    return Done(b"".join([b'{"results":[', parts[0][2:], *parts[1:], b"}]}"]), len(contexts), decisions)
+
+
 @post(
-    "/v1/prescriptions",
+    PATH,
     operation_id="createPrescription",
     summary="Prescribe one set",
     tags=["Prescriptions"],
@@ -108,6 +157,7 @@ def prescribed(context: SetContext, detail: Detail, policies: Policies) -> Presc
     query=DETAIL,
     headers=SPEAKS,
     answer_headers=SPOKEN_HEADERS,
+    picture=True,
 )
 async def create_prescription(
     request: Request[Any, Any, Any], data: JSONBody[SetContext], detail: DetailParameter = "full"
@@ -116,44 +166,60 @@ async def create_prescription(
     spoken = spoken_by(request)
     found = prescribed(data, detail, spoken.policies)
     request.app.state.metrics.prescribed(found.decision, detail)
-    return answer(request, found, headers=spoken.headers)
+    picture = partial(draw_prescription, rep_target=data.rep_target)
+    return answer(request, found, headers=spoken.headers, picture=picture)
 
 
 def _item(
-    index: int, value: Any, detail: Detail, policies: Policies, problem_at: dict[str, str]
-) -> BatchItem:
+    index: int, value: Any, detail: Detail, packed: bool, policies: Policies, problem_at: dict[str, str]
+) -> tuple[BatchItem, Decision | None]:
+    """Return the answer to one context of a batch, as MessagePack when `packed`, and the decision in it, if any."""
     rules = partial(context_faults, policies=policies)
     try:
-        found = prescribed(valid(value, SetContext, rules), detail, policies)
+        context = valid(value, SetContext, rules)
+        if packed:
+            found = prescribed(context, detail, policies)
+            decision, body = found.decision, msgspec.msgpack.encode(found)
+        else:
+            done = written(context, _policy_for(context, policies), detail)
+            decision, body = done.decision, done.body
     except ServiceError as error:
         problem = problem_of(error, **problem_at)
-        return BatchItem(index=index, status=problem.status, problem=problem)
-    return BatchItem(index=index, status=200, prescription=found)
+        return BatchItem(index=index, status=problem.status, problem=problem), None
+    return BatchItem(index=index, status=200, prescription=msgspec.Raw(body)), decision
 
 
 async def _turns(
-    request: Request[Any, Any, Any], contexts: tuple[Any, ...], detail: Detail, policies: Policies
+    request: Request[Any, Any, Any],
+    contexts: tuple[Any, ...],
+    detail: Detail,
+    packed: bool,
+    policies: Policies,
 ) -> AsyncIterator[list[BatchItem]]:
     """Yield the answers in order, as many at once as are worked out before other requests have their turn."""
-    metrics, turn = request.app.state.metrics, list[BatchItem]()
     problem_at = {
         "instance": request.scope["path"],
         "request_id": str(request.scope.get("effort_request_id", "")),
     }
+    turn: list[BatchItem] = []
+    await asyncio.sleep(0)  # reading the body was a turn of its own
+    turn_ends = perf_counter() + TURN_SECONDS
     for index, value in enumerate(contexts):
-        item = _item(index, value, detail, policies, problem_at)
+        item, decision = _item(index, value, detail, packed, policies, problem_at)
         turn.append(item)
-        if item.prescription is not None:
-            metrics.prescribed(item.prescription.decision, detail)
-        if index % CONTEXTS_PER_TURN == 0 or item.problem:  # explaining faults costs the most
+        if decision is not None:
+            request.app.state.metrics.prescribed(decision, detail)
+        if len(turn) == MOST_IN_A_TURN or perf_counter() > turn_ends:
             yield turn
             turn = []
-            await asyncio.sleep(0)  # let other requests have their turn
+            await asyncio.sleep(0)
+            turn_ends = perf_counter() + TURN_SECONDS
     yield turn
+    await asyncio.sleep(0)
 
 
 @post(
-    "/v1/prescriptions/batch",
+    BATCH_PATH,
     operation_id="createPrescriptions",
     summary="Prescribe up to 1000 sets",
     tags=["Prescriptions"],
@@ -171,9 +237,11 @@ async def create_prescriptions(
     request: Request[Any, Any, Any], data: JSONBody[BatchBody], detail: DetailParameter = "full"
 ) -> Response[BatchAnswer]:
     """One answer a context, in order; a bad context never spoils the others. 200 however many failed."""
-    spoken = spoken_by(request)
-    turns = _turns(request, data.contexts, detail, spoken.policies)
-    if wants_lines(request.headers.get("accept", "")):
+    spoken, accepted = spoken_by(request), request.headers.get("accept", "")
+    lines = wants_lines(accepted)
+    packed = not lines and wanted_media_type(accepted) != JSON
+    turns = _turns(request, data.contexts, detail, packed, spoken.policies)
+    if lines:
         headers = {"cache-control": "no-store", **spoken.headers}
         return Stream(_lines(turns), media_type=NDJSON, headers=headers)  # type: ignore[return-value]  # its entries
     results = tuple([item async for turn in turns for item in turn])
@@ -182,4 +250,4 @@ async def create_prescriptions(
 
 async def _lines(turns: AsyncIterator[list[BatchItem]]) -> AsyncIterator[bytes]:
     async for turn in turns:
-        yield msgspec.json.Encoder().encode_lines(turn)
+        yield _ENCODE_LINES(turn)

@@ -17,7 +17,7 @@ from service.api.keyring import principal_of
 from service.api.learned import take_in
 from service.api.lifter_sites import hold_or_make
 from service.api.lifters import LIFTER_PATH, LifterId, unknown_lifter
-from service.api.pages import PAGE_LINKS, page_links
+from service.api.list_pages import PAGE_LINKS, page_links
 from service.api.preferences import APPLIED_HEADER, PREFER, written
 from service.api.repeats import IDEMPOTENCY_KEY, REPLAYED_HEADER, Done, once
 from service.api.whole_faults import batch_faults

@@ -1,39 +1,42 @@
-"""The fast path of the hottest call: POST /v1/prescriptions.
+"""The fast path of the hottest calls: POST /v1/prescriptions, alone and in batches.
 
 It knows only success. Whatever it cannot answer at once (another or a repeated header, an unknown key, a body that
 does not decode, a refused context) goes to the documented handler with the body already read, so every error has one
 home. A conformance test asks both ways and compares.
 """
 
-from typing import Any
+from math import inf
+from typing import Any, Literal
 
-import msgspec
-
-from service.api.answers import wanted_media_type
+from service.api.answers import wanted_media_type, wants_lines
 from service.api.edge import SECURITY_HEADERS, Message, Receive, Scope, Send, Shortcut
 from service.api.keyring import SCHEME, KeyRing
-from service.api.languages import VARY, language_of
-from service.api.prescriptions import prescribed
+from service.api.languages import CODES, VARY, language_of
+from service.api.prescriptions import BATCH_PATH, PATH, Done, batch_done, one_done
 from service.api.quotas import Quotas
 from service.api.reading import JSON
 from service.observability.metrics import Metrics
-from service.rules.context import SetContext
 from service.storage.keys import Principal
 
-PATH = "/v1/prescriptions"
-DETAILS = {b"": "full", b"detail=full": "full", b"detail=brief": "brief"}
+DETAILS: dict[bytes, Literal["full", "brief"]] = {
+    b"": "full",
+    b"detail=full": "full",
+    b"detail=brief": "brief",
+}
+MAKERS = {PATH: one_done, BATCH_PATH: batch_done}
 SCOPE = "prescribe"
-_DECODE = msgspec.json.Decoder(SetContext).decode
-_ENCODE = msgspec.json.Encoder().encode
-_FIXED = [(b"content-type", JSON.encode()), (b"cache-control", b"no-store"), (b"vary", VARY.encode())]
-_READ_HEADERS = (
-    b"content-type",
-    b"content-encoding",
-    b"content-length",
-    b"accept",
-    b"accept-language",
-    b"authorization",
-)
+_MOST_DIGITS = 15
+_JSON = JSON.encode()
+_FIXED = {
+    code: (
+        (b"content-type", _JSON),
+        (b"cache-control", b"no-store"),
+        (b"content-language", code.encode()),
+        (b"vary", VARY.encode()),
+        *SECURITY_HEADERS,
+    )
+    for code in CODES
+}
 
 
 def _replay(messages: list[Message], receive: Receive) -> Receive:
@@ -45,59 +48,87 @@ def _replay(messages: list[Message], receive: Receive) -> Receive:
     return replayed
 
 
-def _let_in(sent: dict[bytes, bytes], keys: KeyRing) -> Principal | None:
-    """Return who sent a request of the plain kind: known key with the scope, JSON both ways, no encoding."""
+def _wants_json(accept: str) -> bool:
+    return wanted_media_type(accept, picture=True) == JSON and not wants_lines(accept)
+
+
+def _let_in(headers: list[tuple[bytes, bytes]], sent: dict[bytes, bytes], keys: KeyRing) -> Principal | None:
+    """Return who sent a request of the plain kind: known key with the scope, JSON both ways, no header twice."""
+    if len(sent) != len(headers) or sent.get(b"content-type") != _JSON or b"content-encoding" in sent:
+        return None
+    accept = sent.get(b"accept", b"*/*")
+    if accept != b"*/*" and not _wants_json(accept.decode("latin-1")):
+        return None
     authorization = sent.get(b"authorization", b"").decode("latin-1")
-    if sent.get(b"content-type") != JSON.encode() or b"content-encoding" in sent:
-        return None
-    if wanted_media_type(sent.get(b"accept", b"").decode("latin-1")) != JSON:
-        return None
     if authorization[: len(SCHEME)].lower() != SCHEME:
         return None
     principal = keys.remembered(authorization[len(SCHEME) :].strip())
     return principal if principal is not None and SCOPE in principal.scopes else None
 
 
+def _announced(sent: dict[bytes, bytes]) -> float:
+    """Return the announced length of the body [bytes], infinite when there is none that can be read."""
+    length = sent.get(b"content-length", b"")
+    return int(length) if length.isdigit() and len(length) <= _MOST_DIGITS else inf
+
+
+async def _read(receive: Receive, length: float) -> tuple[list[Message], bytes | None]:
+    """Return what came, and the body when it is as long as announced [bytes].
+
+    Servers may say `more_body` until the very end, so the length tells that all is here.
+    """
+    message = await receive()
+    messages, got = [message], len(message.get("body", b""))
+    while got < length and message.get("more_body"):
+        message = await receive()
+        messages.append(message)
+        got += len(message.get("body", b""))
+    if got != length:
+        return messages, None
+    return messages, messages[0]["body"] if len(messages) == 1 else b"".join([m["body"] for m in messages])
+
+
+async def _send_done(done: Done, code: str, quota: Any, request_id: str, send: Send) -> None:
+    headers = [
+        *_FIXED[code],
+        (b"content-length", b"%d" % len(done.body)),
+        (b"x-request-id", request_id.encode()),
+        *quota,
+    ]
+    await send({"type": "http.response.start", "status": 200, "headers": headers})
+    await send({"type": "http.response.body", "body": done.body})
+
+
 def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
-    """Return the shortcut for an application's state (`keyring`, `policies`, `quotas`, `metrics`)."""
+    """Return the shortcut for an application's state (`keyring`, `languages`, `quotas`, `metrics`)."""
 
     async def shortcut(scope: Scope, receive: Receive, send: Send) -> Receive | None:
-        if scope["path"] != PATH or scope["method"] != "POST":
-            return receive
+        make = MAKERS.get(scope["path"])
         detail = DETAILS.get(scope["query_string"])
-        read = [pair for pair in scope["headers"] if pair[0] in _READ_HEADERS]
-        sent = dict(read)
-        principal = _let_in(sent, state.keyring)
-        if detail is None or len(sent) != len(read) or principal is None:
+        if make is None or detail is None or scope["method"] != "POST":
             return receive
-        message = await receive()
-        body = message.get("body", b"")
-        # some servers say more_body until the very end: the announced length tells that all is here
-        if sent.get(b"content-length") != str(len(body)).encode() or len(body) > max_body_bytes:
-            return _replay([message], receive)
+        sent = dict(scope["headers"])
+        principal = _let_in(scope["headers"], sent, state.keyring)
+        length = _announced(sent)
+        if principal is None or length > max_body_bytes:
+            return receive
+        messages, body = await _read(receive, length)
+        if body is None:
+            return _replay(messages, receive)
+        quotas: Quotas = state.quotas
         code = language_of(sent.get(b"accept-language", b"").decode("latin-1"))
         try:
-            found = prescribed(_DECODE(body), detail, state.languages.policies(code))  # type: ignore[arg-type]  # one of two literals
+            done = await make(body, detail, state.languages.policies(code))
         except Exception:  # noqa: BLE001 - a defect, too, is answered and logged by the documented way
-            return _replay([message], receive)
-        quotas: Quotas = state.quotas
-        taken = await quotas.take(principal, 1)
+            return _replay(messages, receive)
+        taken = await quotas.take(principal, done.cost)
         if taken.retry_after_seconds:
-            return _replay([message], receive)
+            return _replay(messages, receive)
         metrics: Metrics = state.metrics
-        metrics.prescribed(found.decision, detail)
-        scope["path_template"], scope["effort_principal"] = PATH, principal
-        answer = _ENCODE(found)
-        headers = [
-            *_FIXED,
-            (b"content-length", str(len(answer)).encode()),
-            (b"content-language", code.encode()),
-            (b"x-request-id", scope["effort_request_id"].encode()),
-            *SECURITY_HEADERS,
-            *taken.headers,
-        ]
-        await send({"type": "http.response.start", "status": 200, "headers": headers})
-        await send({"type": "http.response.body", "body": answer})
+        for decision, count in done.decisions.items():
+            metrics.prescribed(decision, detail, count)
+        scope["path_template"], scope["effort_principal"] = scope["path"], principal
+        await _send_done(done, code, taken.headers, scope["effort_request_id"], send)
         return None
 
     return shortcut

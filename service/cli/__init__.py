@@ -20,6 +20,7 @@ COMMANDS = {
     "import": ("service.cli.importing", "Bring performed sets from a file into the database."),
     "prescribe": ("service.cli.prescribe", "Prescribe one set from a file."),
     "plan": ("service.cli.plan", "Prescribe a plan and print its session sheets."),
+    "bulk": ("service.cli.bulk", "Prescribe a whole population from a file, or from history."),
     "policy": ("service.cli.policy", "List, show and check policy versions."),
     "document": ("service.cli.document", "Write or check the OpenAPI document."),
 }

@@ -26,6 +26,7 @@ from service.storage.tenancy import tenant_writing
 
 TENANT = "harbour-street-gym"
 SCOPES = ("prescribe", "history:read", "history:write")
+PAGE_SCOPES = ("prescribe", "history:read")  # whoever opens the page gets that key
 
 # Invented lifters of an invented gym, one call each.
 CALLS = (
@@ -74,8 +75,8 @@ CALLS = (
 )
 
 
-async def _prepare(url: str, now: datetime) -> tuple[str, tuple[DemoLifter, ...]]:
-    """Return a new key and the lifters who are in the store now, with all their sets."""
+async def _prepare(url: str, now: datetime) -> tuple[str, str, tuple[DemoLifter, ...]]:
+    """Return a new key, one for the page, and the lifters who are in the store now, with all their sets."""
     policy = load_policies().newest
     basis = Basis(policy=policy, numbers=load_learning(policy))
     lifters = demo_lifters(now, policy, basis.numbers)
@@ -83,12 +84,13 @@ async def _prepare(url: str, now: datetime) -> tuple[str, tuple[DemoLifter, ...]
     try:
         async with writing(store) as session:
             made = await create_key(session, tenant=TENANT, scopes=SCOPES, now=now)
+            page = await create_key(session, tenant=TENANT, scopes=PAGE_SCOPES, now=now)
         with progress("filling the gym", sum(len(lifter.sets) for lifter in lifters)) as advance:
             for lifter in lifters:
                 async with tenant_writing(store, made.tenant_id) as w:
                     await _seed(w, made.tenant_id, lifter, basis, now)
                 advance(len(lifter.sets))
-        return made.token, lifters
+        return made.token, page.token, lifters
     finally:
         await close_store(store)
 
@@ -112,7 +114,7 @@ async def _seed(w: Writing, tenant_id: UUID, lifter: DemoLifter, basis: Basis, n
 
 def _tell(base: str, token: str, lifters: tuple[DemoLifter, ...]) -> None:
     click.echo(f"API key: {token}")
-    click.echo(f"\nServing on {base} (Ctrl-C stops; nothing is kept).\n")
+    click.echo(f"\nServing on {base} (Ctrl-C stops; nothing is kept). Open it in a browser, or read on.\n")
     click.echo("Lifters of an invented gym, and what their histories show:\n")
     for lifter in lifters:
         click.echo(f"  {lifter.lifter_id:<11} {lifter.story}")
@@ -139,6 +141,10 @@ def command(port: int | None) -> None:
         settings = read_settings(os.environ)
         check_port_is_free(settings.host, settings.port)
         migrate(settings.database_url)
-        token, lifters = asyncio.run(_prepare(settings.database_url, datetime.now(UTC)))
+        token, page_token, lifters = asyncio.run(_prepare(settings.database_url, datetime.now(UTC)))
+        os.environ |= {
+            "EFFORT_PAGE_KEY": page_token,
+            "EFFORT_PAGE_LIFTERS": "; ".join(f"{each.lifter_id}: {each.story}" for each in lifters),
+        }
         _tell(f"http://{settings.host}:{settings.port}", token, lifters)
         run_server(settings)

@@ -64,22 +64,22 @@ class Metrics:
         self._durations[told, route, status] = first
         return first
 
-    def prescribed(self, decision: str, detail: str) -> None:
-        """Count one prescription: `prescribe` or `withhold`, `full` or `brief`."""
-        self._count(PRESCRIPTIONS, decision, detail)
+    def prescribed(self, decision: str, detail: str, count: int = 1) -> None:
+        """Count prescriptions: `prescribe` or `withhold`, `full` or `brief`."""
+        self._count(count, PRESCRIPTIONS, decision, detail)
 
     def problem(self, slug: str) -> None:
         """Count one answer that is a problem, by the slug of its type."""
-        self._count(PROBLEMS, slug)
+        self._count(1, PROBLEMS, slug)
 
-    def _count(self, *what: str) -> None:
+    def _count(self, count: int, *what: str) -> None:
         place = self._counters.get(what)
         if place is None:
             name, *values = what
             labels = ("decision", "detail") if name == PRESCRIPTIONS else ("type",)
             key = series(name, **dict(zip(labels, values, strict=True)))
             place = self._counters[what] = self._cells.place(key, 1)
-        self._numbers[place] += 1
+        self._numbers[place] += count
 
     def pools(self, pools: Mapping[str, tuple[int, int, int]]) -> None:
         """Set the connections of each pool to the database: used, idle, most there may be."""

@@ -36,7 +36,7 @@ TargetOf = Callable[[InputValue], float]
 
 
 @lru_cache(maxsize=64)
-def _ladders(policy: Policy) -> dict[str, tuple[float, ...]]:
+def ladders(policy: Policy) -> dict[str, tuple[float, ...]]:
     """Per numeric field the values worth trying, ascending: whole steps over the range that has an effect."""
     ends: dict[str, float] = {}
     for factor in policy.data.factors:
@@ -86,7 +86,8 @@ def _nearest(
     return min(found, key=lambda value: abs(value - now), default=None)
 
 
-def _order_ladder(facts: Facts) -> range:
+def order_ladder(facts: Facts) -> range:
+    """Places of the exercise worth trying, ascending."""
     return range(1, (facts.exercises_in_session or MOST_EXERCISES) + 1)
 
 
@@ -110,12 +111,12 @@ def _value(field: str, facts: Facts, policy: Policy, target_of: TargetOf, presen
     if field == "goal":
         return _smallest_move(GOALS, now, target_of, present)
     if field == "exercise_order":
-        return _nearest(_order_ladder(facts), now, target_of, present)
+        return _nearest(order_ladder(facts), now, target_of, present)
     if field == "rep_target":
         return _nearest(range(1, MOST_REPS + 1), now, target_of, present)
     if field in FLAGS:
         return None if target_of(not now) == present else not now
-    return _nearest(_ladders(policy)[field], now, target_of, present)
+    return _nearest(ladders(policy)[field], now, target_of, present)
 
 
 def _change(field: str, facts: Facts, policy: Policy, standing: Standing, present: float) -> Change | None:

@@ -44,7 +44,7 @@ Cautions = Annotated[
 Hours = Annotated[float, Meta(ge=0, le=10_000)]
 
 
-class ExerciseTraits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ExerciseTraits(Struct, frozen=True, kw_only=True, gc=False, forbid_unknown_fields=True):
     """What matters about an exercise that is not in the catalogue."""
 
     joints: Annotated[
@@ -66,7 +66,7 @@ class ExerciseTraits(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     ) = None
 
 
-class ReportingBias(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ReportingBias(Struct, frozen=True, kw_only=True, gc=False, forbid_unknown_fields=True):
     """How far this lifter's own count of repetitions in reserve is off: true minus reported [repetitions]."""
 
     mean_reps: Annotated[
@@ -75,7 +75,8 @@ class ReportingBias(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     sd_reps: Annotated[float, Meta(ge=0, le=5, description="Standard deviation of that mean [repetitions].")]
 
 
-class SetContext(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+# No cycles can be made of what JSON holds, so the garbage collector need not look (`gc=False`).
+class SetContext(Struct, frozen=True, kw_only=True, gc=False, forbid_unknown_fields=True):
     """One working set to prescribe for. Only `rep_target` is required; what is left out counts as neutral."""
 
     rep_target: RepTarget

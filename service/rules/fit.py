@@ -20,10 +20,11 @@ from service.rules.inputs import Facts
 from service.rules.weigh import Standing, reserve_if, stand
 
 DECIMALS = 3
-_PERCENT_DECIMALS = 1
+PERCENT_DECIMALS = 1
 
 
-def _conflict(mean: float, rep_target: int, reserve: ReserveRange, policy: Policy) -> Conflict | None:
+def conflict_of(mean: float, rep_target: int, reserve: ReserveRange, policy: Policy) -> Conflict | None:
+    """Return why load and reps cannot both hold when the mean lifter can do `mean` [repetitions]; None if they can."""
     left = mean - rep_target
     if left < reserve.low:
         return "too_heavy"
@@ -47,7 +48,7 @@ def expected_of(facts: Facts, reserve: ReserveRange, policy: Policy) -> Expected
         reps_to_failure=Spread(mean=round(mean, DECIMALS), sd=round(sd, DECIMALS)),
         reps_at_target=max(0, floor(mean - reserve.target)),
         chance_short=round(chance_below(mean, sd, facts.rep_target + reserve.low), DECIMALS),
-        conflict=_conflict(mean, facts.rep_target, reserve, policy),
+        conflict=conflict_of(mean, facts.rep_target, reserve, policy),
     )
 
 
@@ -65,10 +66,10 @@ def _fits(present: _Present, field: str, value: float, policy: Policy) -> bool:
     reserve = reserve_if(facts, policy, present.standing, field)
     load = value if field == "load_percent_1rm" else present.load
     mean = mean_reps_to_failure(policy.data.capacity, facts.family, load)
-    return _conflict(mean, facts.rep_target, reserve, policy) is None
+    return conflict_of(mean, facts.rep_target, reserve, policy) is None
 
 
-def _targets_from(first: float, policy: Policy) -> Iterator[float]:
+def targets_from(first: float, policy: Policy) -> Iterator[float]:
     """Targets to try: the present one, then ever further from it, on the rounding step."""
     step = policy.data.limits.rounding_step_reps
     yield first
@@ -81,15 +82,15 @@ def _targets_from(first: float, policy: Policy) -> Iterator[float]:
 def _keep_reps(present: _Present, target: float, policy: Policy) -> Adjustment | None:
     # The load moves the base, so the load that fits one target may get another: try targets in turn.
     facts = present.facts
-    for wanted in _targets_from(target, policy):
+    for wanted in targets_from(target, policy):
         percent = percent_for_reps(policy.data.capacity, facts.family, facts.rep_target + wanted)
-        load = round(percent, _PERCENT_DECIMALS)
+        load = round(percent, PERCENT_DECIMALS)
         if _fits(present, "load_percent_1rm", load, policy):
             return Adjustment(keep="reps", load_percent_1rm=load)
     return None
 
 
-def _reps_from(start: int, most: int) -> Iterator[int]:
+def reps_from(start: int, most: int) -> Iterator[int]:
     """Rep targets to try, up to `most`: `start`, then ever further from it."""
     yield start
     for distance in range(1, most):
@@ -102,7 +103,7 @@ def _reps_from(start: int, most: int) -> Iterator[int]:
 def _keep_load(present: _Present, mean: float, target: float, policy: Policy) -> Adjustment | None:
     # Other reps may get another target: walk from the number that fits the present one.
     most = min(floor(mean), MOST_REPS)  # more than the mean lifter can do never fits
-    for reps in _reps_from(min(max(floor(mean - target), 1), most), most):
+    for reps in reps_from(min(max(floor(mean - target), 1), most), most):
         if _fits(present, "rep_target", reps, policy):
             return Adjustment(keep="load", rep_target=reps)
     return None
@@ -118,7 +119,7 @@ def adjustments(facts: Facts, reserve: ReserveRange, policy: Policy) -> tuple[Ad
     if load is None:
         return ()
     mean = mean_reps_to_failure(policy.data.capacity, facts.family, load)
-    if _conflict(mean, facts.rep_target, reserve, policy) is None:
+    if conflict_of(mean, facts.rep_target, reserve, policy) is None:
         return ()
     present = _Present(facts, stand(facts, policy), load)
     found = (

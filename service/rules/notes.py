@@ -34,7 +34,7 @@ def withholding(cautions: tuple[Caution, ...], policy: Policy) -> Caution | None
     return next((caution for caution in cautions if caution in codes), None)
 
 
-_ALWAYS_ASSUMED = (
+ALWAYS_ASSUMED = (
     "load_percent_1rm",
     "later_overlapping_sets",
     "experience",
@@ -47,7 +47,7 @@ _ALWAYS_ASSUMED = (
 )
 
 ASSUMABLE = (
-    *_ALWAYS_ASSUMED,
+    *ALWAYS_ASSUMED,
     "exercise_order",
     "set_order",
     "exercise",
@@ -58,7 +58,7 @@ ASSUMABLE = (
 )
 
 
-def _place_matters(facts: Facts, policy: Policy, order_field: str, count_field: str) -> bool:
+def place_matters(facts: Facts, policy: Policy, order_field: str, count_field: str) -> bool:
     """Whether the place of the set or exercise, had it been sent, could have had an effect."""
     count = getattr(facts, count_field)
     factors = [policy.summed[place] for place in policy.readers[order_field]]
@@ -68,7 +68,7 @@ def _place_matters(facts: Facts, policy: Policy, order_field: str, count_field: 
 
 
 def _omitted(context: SetContext, facts: Facts, policy: Policy) -> tuple[str, ...]:
-    names = [name for name in _ALWAYS_ASSUMED if getattr(context, name) is None]
+    names = [name for name in ALWAYS_ASSUMED if getattr(context, name) is None]
     if context.exercise is None and context.exercise_traits is None:
         names.append("exercise")
     traits = context.exercise_traits
@@ -77,7 +77,7 @@ def _omitted(context: SetContext, facts: Facts, policy: Policy) -> tuple[str, ..
     names += [
         order
         for order, count in (("exercise_order", "exercises_in_session"), ("set_order", "sets_in_exercise"))
-        if getattr(context, order) is None and _place_matters(facts, policy, order, count)
+        if getattr(context, order) is None and place_matters(facts, policy, order, count)
     ]
     if facts.exposures and context.exposures is not None and context.days_since_last_exposure is None:
         names.append("days_since_last_exposure")

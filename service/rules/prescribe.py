@@ -16,7 +16,8 @@ from service.rules.validity import faults_of
 from service.rules.weigh import Weighed, weigh
 
 
-def _valid_facts(context: SetContext, policy: Policy) -> Facts:
+def valid_facts(context: SetContext, policy: Policy) -> Facts:
+    """Return the context with every default filled in. Raises InputRefused."""
     faults = faults_of(context, policy)
     if faults:
         raise InputRefused(faults)
@@ -68,7 +69,7 @@ def prescribe(context: SetContext, policy: Policy) -> Prescription:
 
     Pure: the same input gives the same bytes. Raises InputRefused with every fault the types cannot see.
     """
-    facts = _valid_facts(context, policy)
+    facts = valid_facts(context, policy)
     withheld = withholding(facts.cautions, policy)
     if withheld is not None:
         return _withhold(facts, withheld, policy)
@@ -96,7 +97,7 @@ def prescribe_brief(context: SetContext, policy: Policy) -> BriefPrescription:
 
     Raises InputRefused with every fault the types cannot see.
     """
-    facts = _valid_facts(context, policy)
+    facts = valid_facts(context, policy)
     withheld = withholding(facts.cautions, policy)
     if withheld is not None:
         full = _withhold(facts, withheld, policy)

@@ -80,18 +80,15 @@ def weigh(facts: Facts, policy: Policy) -> Weighed:
         for factor, effect in zip(policy.summed, effects, strict=True)
         if effect.effect_reps
     ]
-    _tell_limits(facts, policy, (total, back), frame, settled, reasons)
+    reasons += tell_limits(facts, policy, (total, back), frame, settled)
     return Weighed(settled.reserve, frame.least, tuple(reasons))
 
 
-def _tell_limits(
-    facts: Facts,
-    policy: Policy,
-    sums: tuple[float, float],
-    frame: Frame,
-    settled: Settled,
-    reasons: list[Reason],
-) -> None:
+def tell_limits(
+    facts: Facts, policy: Policy, sums: tuple[float, float], frame: Frame, settled: Settled
+) -> list[Reason]:
+    """Return the reasons after the sum: `sums` are the sum and what the discount limit gives back [repetitions]."""
+    reasons = []
     total, back = sums
     if back:
         reasons.append(policy.discount_reason(back))
@@ -107,3 +104,4 @@ def _tell_limits(
         reasons.append(policy.floor_reason(floor_key(facts), raised))
     if settled.target != settled.safe:
         reasons.append(policy.rounding_reason(settled.target - settled.safe))
+    return reasons

@@ -147,3 +147,14 @@ async def test_errors_stay_english(client: httpx.AsyncClient) -> None:
 def test_the_language_liked_best_is_chosen(accepted: str, code: str) -> None:
     """By quality, regions fall back to their language, ties go to the one named first."""
     assert language_of(accepted) == code
+
+
+async def test_pictures_and_the_page_stay_english(client: httpx.AsyncClient) -> None:
+    """Their own words are, and texts in another language beside them would be read out wrongly."""
+    drawn = {"accept": "image/svg+xml"}
+    english = await client.post("/v1/prescriptions", json=ONE, headers=drawn)
+    german = await client.post("/v1/prescriptions", json=ONE, headers=drawn | GERMAN)
+    assert german.headers["content-type"].startswith("image/svg+xml")
+    assert (german.content, german.headers["content-language"]) == (english.content, "en")
+    script = (await client.get("/page/service.js")).text
+    assert script.count('"accept-language": SPOKEN') == 2

@@ -85,7 +85,7 @@ async def test_options_and_405_tell_the_methods_of_a_post(client: httpx.AsyncCli
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/v1", "/v1/nothing", "/v1/prescriptions/x/y", "/%00", "/v1/evidence/NOPE"]
+    "path", ["/nothing", "/v1", "/v1/nothing", "/v1/prescriptions/x/y", "/%00", "/v1/evidence/NOPE"]
 )
 async def test_nothing_there_is_404_for_every_method(client: httpx.AsyncClient, path: str) -> None:
     """Errors of the router have the shape of all errors."""

@@ -21,7 +21,8 @@ def free_port() -> int:
         return port
 
 
-def _wait_for(port: int) -> None:
+def wait_for(port: int) -> None:
+    """Wait until somebody listens on the port."""
     for _ in range(TRIES):
         with closing(socket()) as probe:
             if probe.connect_ex(("127.0.0.1", port)) == 0:
@@ -40,7 +41,7 @@ def server(url: str) -> Iterator[str]:
         [sys.executable, "-m", "service", "serve"], cwd=ROOT, env=environ, stderr=subprocess.DEVNULL
     )
     try:
-        _wait_for(port)
+        wait_for(port)
         yield f"http://127.0.0.1:{port}"
     finally:
         process.terminate()

@@ -87,11 +87,11 @@ def test_the_set_up_commands_are_one_line_each() -> None:
     lines = [line for line in README.splitlines() if line.startswith("python3 -m venv")]
     assert [line.split("&&")[-1].strip() for line in lines] == [
         ".venv/bin/effort demo",
-        ".venv/bin/python -m pytest -q",
+        ".venv/bin/python -m pytest -q -n auto --maxprocesses 4 --dist loadfile",
     ]
 
 
 def test_ci_takes_its_test_command_from_the_readme() -> None:
     """CI greps the line, so that it can never differ."""
     script = (ROOT / ".ci" / "run").read_text("utf-8")
-    assert "grep -m1 -- '-m pytest -q$' README.md" in script
+    assert "grep -m1 -- '-m pytest -q ' README.md" in script

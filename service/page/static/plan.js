@@ -1,0 +1,149 @@
+// A plan: built row by row or pasted as JSON, and answered with every change.
+
+import { byId, el, later } from "./dom.js";
+import { makeControl, makeForms, showFaults } from "./controls.js";
+import { labelOf } from "./fields.js";
+import { showPlan } from "./plan_answer.js";
+import { sessionRows } from "./plan_rows.js";
+import { Refused, call, catalogue, newest, tell } from "./service.js";
+import { exerciseChoices } from "./set.js";
+
+const PATH = "/v1/plan-prescriptions?detail=brief";
+const FIRST = "pressing-day";
+const WHOLE = ["lifter", "limits", "progression"]; // members beside the sessions
+
+function plain(name) {
+  return { label: labelOf(name) };
+}
+
+async function material() {
+  const { schemas, forms, plans } = await catalogue("/page/forms");
+  const resolve = makeForms(schemas);
+  const properties = schemas[forms.plan].properties;
+  const choices = await exerciseChoices();
+  return { resolve, properties, plans, choices };
+}
+
+export async function openPlan() {
+  const { resolve, properties, plans, choices } = await material();
+  let plan = structuredClone(plans[FIRST] ?? Object.values(plans)[0]);
+  let rows = null;
+
+  const ask = newest(async (signal) => {
+    const body = clean(plan);
+    byId("plan-json").value = JSON.stringify(body, null, 2);
+    try {
+      const answer = await call(PATH, { body, signal });
+      tell(null);
+      clearFaults();
+      byId("plan-told").textContent = toldOf(answer);
+      byId("plan-parts").replaceChildren(...showPlan(PATH, body, answer, choices, propose));
+    } catch (error) {
+      if (!(error instanceof Refused) || error.problem.status !== 422) throw error;
+      tell(null);
+      clearFaults();
+      const lost = showFaults(error.problem.errors ?? [], controlAt);
+      byId("plan-fault").textContent = lost.join(" ");
+      for (const wrong of byId("plan-form").querySelectorAll("[aria-invalid]")) {
+        for (let at = wrong.closest("details"); at; at = at.parentElement.closest("details")) at.open = true;
+      }
+      byId("plan-told").textContent = "No targets: see the marked entries.";
+      byId("plan-parts").replaceChildren();
+    }
+  });
+  const changed = later(200, () => {
+    for (const [name, control] of whole) plan[name] = control.read();
+    ask();
+  });
+  const whole = new Map(
+    WHOLE.map((name) => {
+      const told = (member) => ({ ...plain(member) });
+      return [name, makeControl(resolve(properties[name]), plain(name), changed, resolve, told)];
+    }),
+  );
+  const controlAt = (pointer) => {
+    const [, name, member, ...deeper] = pointer.split("/");
+    if (name === "sessions") return rows.controls.get(pointer);
+    if (deeper.length) return undefined;
+    return member === undefined ? whole.get(name) : whole.get(name)?.members?.[member];
+  };
+  const clearFaults = () => {
+    const members = [...whole.values()].flatMap((control) => [control, ...Object.values(control.members)]);
+    for (const control of [...members, ...rows.controls.values()]) control.showFault(null);
+    byId("plan-fault").textContent = "";
+  };
+  // Builds the rows anew; `focus` is the pointer of the part to go to.
+  const rebuild = (focus) => {
+    rows = sessionRows(plan, { choices, resolve, properties, changed, rebuild: (at) => (rebuild(at), ask()) });
+    byId("plan-rows").replaceChildren(...rows.nodes);
+    if (focus) rows.focusOn(focus);
+  };
+  const load = (next) => {
+    plan = structuredClone(next);
+    for (const [name, control] of whole) control.write(plan[name]);
+    rebuild();
+    ask();
+  };
+  const propose = (reserves) => {
+    for (const [pointer, reserve] of reserves) {
+      const [, , session, , exercise, , set] = pointer.split("/");
+      plan.sessions[session].exercises[exercise].sets[set].reps_in_reserve = reserve;
+    }
+    rebuild();
+    ask();
+  };
+  byId("plan-form").append(...formParts(plans, whole, load));
+  byId("plan-form").addEventListener("submit", (event) => event.preventDefault());
+  for (const [name, control] of whole) control.write(plan[name]);
+  rebuild();
+  return ask;
+}
+
+// Without members that were not entered.
+function clean(plan) {
+  return JSON.parse(JSON.stringify(plan));
+}
+
+function toldOf(answer) {
+  const sets = answer.sessions.flatMap(({ exercises }) => exercises.flatMap(({ sets: inside }) => inside));
+  const heeded = answer.warnings.filter(({ severity }) => severity !== "info").length;
+  const worth = heeded === 1 ? "1 thing to mend" : `${heeded || "nothing"}${heeded ? " things" : ""} to mend`;
+  return `${sets.length} ${sets.length === 1 ? "set" : "sets"} prescribed, ${worth}.`;
+}
+
+function formParts(plans, whole, load) {
+  const start = el("select", { id: "plan-start" }, el("option", { value: "" }, "as it is below"), Object.keys(plans).map((name) =>
+    el("option", { value: name }, name.replaceAll("-", " ")),
+  ));
+  start.addEventListener("change", () => {
+    if (start.value) load(plans[start.value]);
+    start.value = "";
+  });
+  const fault = el("p", { class: "fault", id: "plan-json-fault" });
+  const text = el("textarea", { id: "plan-json", rows: "16", spellcheck: "false", "aria-describedby": "plan-json-fault" });
+  const use = () => {
+    try {
+      const next = JSON.parse(text.value);
+      if (!Array.isArray(next?.sessions)) throw new SyntaxError("A plan is an object with `sessions`.");
+      fault.textContent = "";
+      load(next);
+    } catch (error) {
+      fault.textContent = `This is no plan in JSON: ${error.message}`;
+    }
+  };
+  return [
+    el("div", { class: "field" }, el("label", { for: "plan-start" }, "Start from an example"), start),
+    el("details", { class: "more" }, el("summary", {}, "The lifter, limits and progression"), [...whole.values()].map(({ node }) => node)),
+    el("div", { id: "plan-rows" }),
+    el(
+      "details",
+      { class: "more" },
+      el("summary", {}, "The plan as JSON: paste yours"),
+      el("label", { for: "plan-json" }, "Plan"),
+      text,
+      fault,
+      el("button", { type: "button", onclick: use }, "Use this JSON"),
+    ),
+    el("p", { class: "fault", id: "plan-fault" }),
+  ];
+}
