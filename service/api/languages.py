@@ -59,13 +59,17 @@ def _range(part: str) -> tuple[str, float]:
         return name, 0.0
 
 
-@lru_cache(maxsize=512)
 def language_of(accepted: str) -> str:
     """Return the code of the language an Accept-Language header likes best, English where it likes none of ours.
 
     A range such as `de-AT` finds `de`. Of languages liked equally well the one named first counts, then English.
     """
-    ranges = dict(map(_range, reversed(accepted[:LONGEST_HEADER].split(",")))) if accepted else {}
+    return _liked_best(accepted[:LONGEST_HEADER])
+
+
+@lru_cache(maxsize=512)
+def _liked_best(accepted: str) -> str:
+    ranges = dict(map(_range, reversed(accepted.split(",")))) if accepted else {}
     order = list(reversed(ranges))
     liked = {}
     for code in CODES:
