@@ -41,6 +41,10 @@ wrk.method = "POST"
 wrk.body = [[{body}]]
 wrk.headers["content-type"] = "application/json"
 wrk.headers["authorization"] = "Bearer {token}"
+function delay() return {delay_ms} end
+function done(_, latency, _)
+  io.write(string.format("LATENCY %.0f %.0f\\n", latency:percentile(50), latency:percentile(99)))
+end
 """
 PEERS = {
     "bare ASGI on granian": ["granian", "--interface", "asgi", "tests.bench.peer_bare:app"],
@@ -61,6 +65,7 @@ def _start(stack: ExitStack, command: list[str], port: int) -> subprocess.Popen[
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
         text=True,
+        env={**os.environ, "EFFORT_RATE_LIMIT_PER_MINUTE": "10000000"},  # on, and never reached
     )
     stack.callback(process.wait)
     stack.callback(process.terminate)
@@ -72,17 +77,32 @@ def _start(stack: ExitStack, command: list[str], port: int) -> subprocess.Popen[
     raise RuntimeError(f"{command} did not start")
 
 
-def _requests_per_second(port: int, script: Path) -> float:
+def _wrk(port: int, script: Path) -> str:
     command = ["taskset", "-c", "1", "wrk", "-t1", f"-c{CONNECTIONS}", f"-d{SECONDS}s", "-s", str(script)]
     told = subprocess.run(
         [*command, f"http://127.0.0.1:{port}{PATH}"], capture_output=True, text=True, check=True
     ).stdout
     if "Non-2xx" in told:
         raise RuntimeError(told)
+    return told
+
+
+def _requests_per_second(port: int, script: Path) -> float:
+    told = _wrk(port, script)
     found = re.search(r"Requests/sec:\s+([\d.]+)", told)
     if found is None:
         raise RuntimeError(told)
     return float(found[1])
+
+
+def _print_half_capacity(port: int, script: Path) -> None:
+    """Print p50 and p99 while the callers pause so long that half of the capacity is asked for."""
+    told = _wrk(port, script)
+    found = re.search(r"LATENCY (\d+) (\d+)", told)
+    if found is None:
+        raise RuntimeError(told)
+    p50, p99 = int(found[1]), int(found[2])
+    print(f"at half of capacity: p50 {p50} us, p99 {p99} us, ratio {p99 / p50:.1f}")
 
 
 def main() -> None:
@@ -94,7 +114,7 @@ def main() -> None:
         service = _start(stack, ["service", "demo", "--port", str(ports["service"])], ports["service"])
         token = next(line for line in service.stdout or () if line.startswith("API key: "))[9:].strip()
         script = Path(folder) / "post.lua"
-        script.write_text(LUA.format(body=BODY, token=token), "utf-8")
+        script.write_text(LUA.format(body=BODY, token=token, delay_ms=0), "utf-8")
         for name, command in PEERS.items():
             ports[name] = _free_port()
             extra = ["--port", str(ports[name]), "--workers", "1", "--loop", "uvloop", "--no-ws"]
@@ -105,6 +125,9 @@ def main() -> None:
         for turn in range(ROUNDS):
             for name in list(ports)[:: 1 if turn % 2 else -1]:
                 rates[name].append(_requests_per_second(ports[name], script))
+        pause = round(2 * CONNECTIONS / statistics.median(rates["service"]) * 1000)
+        script.write_text(LUA.format(body=BODY, token=token, delay_ms=pause), "utf-8")
+        _print_half_capacity(ports["service"], script)
     for name, found in rates.items():
         ratio = statistics.median(a / b for a, b in zip(rates["service"], found, strict=True))
         print(f"{name:<24} {statistics.median(found):8,.0f} requests/s   service/this {ratio:.2f}")

@@ -4,7 +4,9 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 from functools import cache
+from pathlib import Path
 
 import pytest
 
@@ -29,7 +31,16 @@ def _named() -> str | None:
 
 
 def _install() -> None:
-    """Install Chromium as a package of the system, where that can be had."""
+    """Install Chromium as a package of the system, where that can be had; once, however many processes test."""
+    import fcntl  # noqa: PLC0415 - not everywhere, but wherever there is apt
+
+    with (Path(tempfile.gettempdir()) / "effort-tests-chromium.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if _named() is None:
+            _apt()
+
+
+def _apt() -> None:
     quiet = {"env": {**os.environ, "DEBIAN_FRONTEND": "noninteractive"}, "stdout": subprocess.DEVNULL}
     for command in (("update", "-qq"), ("install", "-y", "-qq", "--no-install-recommends", "chromium")):
         subprocess.run(["apt-get", *command], check=False, timeout=MOST_SECONDS, **quiet)  # type: ignore[call-overload]  # keywords of run

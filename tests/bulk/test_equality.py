@@ -22,7 +22,7 @@ from service.bulk.work import Chunk
 from service.errors import InputRefused
 from service.rules.answer import Prescription
 from service.rules.context import SetContext
-from service.rules.prescribe import prescribe
+from service.rules.prescribe import prescribe_brief
 from tests.bulk.random_contexts import boundaries, random_columns, without_nulls
 
 ROWS = 20_000
@@ -120,7 +120,7 @@ def test_each_boundary_alone_gets_the_target_of_the_core(version: str) -> None:
         reps = np.tile(np.array([5, 6, 12, 13, 20], np.uint8), len(at))
         found = targets(Rows(**{"rep_target": reps, name: np.repeat(at, 5)}), tables_of(policy))  # type: ignore[arg-type]
         for rep, value, target in zip(reps.tolist(), np.repeat(at, 5).tolist(), found.tolist(), strict=True):
-            reserve = prescribe(SetContext(rep_target=rep, **{name: value}), policy).reps_in_reserve
+            reserve = prescribe_brief(SetContext(rep_target=rep, **{name: value}), policy).reps_in_reserve
             assert reserve is not None
             assert reserve.target == target, (name, value, rep)
 

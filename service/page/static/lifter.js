@@ -45,7 +45,7 @@ function formOf(show) {
 }
 
 export async function openLifter() {
-  const show = newest(async (signal, id) => {
+  const show = newest(byId("lifter-parts"), async (signal, id) => {
     byId("lifter-told").textContent = `Reading what is known of ${id} \u2026`;
     const path = `/v1/lifters/${encodeURIComponent(id)}`;
     try {

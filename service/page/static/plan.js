@@ -1,14 +1,15 @@
 // A plan: built row by row or pasted as JSON, and answered with every change.
 
-import { byId, el, later } from "./dom.js";
+import { byId, el } from "./dom.js";
 import { makeControl, makeForms, showFaults } from "./controls.js";
 import { labelOf } from "./fields.js";
 import { showPlan } from "./plan_answer.js";
 import { sessionRows } from "./plan_rows.js";
-import { Refused, call, catalogue, newest, tell } from "./service.js";
+import { Refused, afterPause, call, catalogue, newest, tell } from "./service.js";
 import { exerciseChoices } from "./set.js";
 
 const PATH = "/v1/plan-prescriptions?detail=brief";
+const PAUSE_MS = 200;
 const FIRST = "pressing-day";
 const WHOLE = ["lifter", "limits", "progression"]; // members beside the sessions
 
@@ -29,7 +30,7 @@ export async function openPlan() {
   let plan = structuredClone(plans[FIRST] ?? Object.values(plans)[0]);
   let rows = null;
 
-  const ask = newest(async (signal) => {
+  const ask = newest(byId("plan-answer"), async (signal) => {
     const body = clean(plan);
     byId("plan-json").value = JSON.stringify(body, null, 2);
     try {
@@ -51,7 +52,7 @@ export async function openPlan() {
       byId("plan-parts").replaceChildren();
     }
   });
-  const changed = later(200, () => {
+  const changed = afterPause(PAUSE_MS, byId("plan-answer"), () => {
     for (const [name, control] of whole) plan[name] = control.read();
     ask();
   });

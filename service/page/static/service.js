@@ -1,6 +1,6 @@
 // Speaks with the service that served this page, and with nobody else.
 
-import { byId } from "./dom.js";
+import { byId, later } from "./dom.js";
 
 const KEPT = "effort-key"; // in this tab only
 let key = null;
@@ -64,19 +64,30 @@ export async function call(path, { body, signal, accept = "application/json" } =
   throw new Refused(problem);
 }
 
-// Runs the newest question only: an older one that is still under way is given up.
-export function newest(ask) {
+// Runs the newest question only: an older one that is still under way is given up. `place`, where the answer is shown,
+// says to screen readers that it is not complete yet.
+export function newest(place, ask) {
   let running = null;
   return async (...told) => {
     running?.abort();
     const mine = new AbortController();
     running = mine;
+    place.setAttribute("aria-busy", "true");
     try {
       await ask(mine.signal, ...told);
     } catch (error) {
-      if (mine.signal.aborted) return;
-      tell(error);
+      if (!mine.signal.aborted) tell(error);
     }
+    if (running === mine) place.setAttribute("aria-busy", "false");
+  };
+}
+
+// Asks after a pause in what is entered; what is shown counts as not complete from the first change on.
+export function afterPause(milliseconds, place, ask) {
+  const paused = later(milliseconds, ask);
+  return () => {
+    place.setAttribute("aria-busy", "true");
+    paused();
   };
 }
 

@@ -1,11 +1,11 @@
 // One set: controls on one side, the answer on the other, asked anew with every change.
 
-import { byId, el, later } from "./dom.js";
+import { byId, el } from "./dom.js";
 import { makeControl, makeForms, showFaults } from "./controls.js";
 import { GROUPS, START, toldOf } from "./fields.js";
 import { showCurve } from "./curve.js";
 import { cautionList, showPrescription, toldOfTarget } from "./prescription.js";
-import { Refused, call, catalogue, newest, tell } from "./service.js";
+import { Refused, afterPause, call, catalogue, newest, tell } from "./service.js";
 
 const PATH = "/v1/prescriptions";
 const PAUSE_MS = 150;
@@ -67,7 +67,7 @@ function clearFaults(form) {
 
 export async function openSet() {
   let form = null;
-  const ask = newest(async (signal) => {
+  const ask = newest(byId("set-answer"), async (signal) => {
     const context = contextOf(form.controls);
     try {
       const answer = await call(PATH, { body: context, signal });
@@ -85,7 +85,7 @@ export async function openSet() {
       showProblem(form, error.problem);
     }
   });
-  const changed = later(PAUSE_MS, ask);
+  const changed = afterPause(PAUSE_MS, byId("set-answer"), ask);
   // Changes proposed by the answer itself, such as {"experience": "advanced"}.
   const apply = (changes) => {
     for (const [name, value] of Object.entries(changes)) form.controls.get(name).write(value);

@@ -10,7 +10,7 @@ from service.rules.compiled import Policy
 from service.rules.context import Equipment, Joints, SetContext
 from service.rules.inputs import lift_of
 
-MEMO_ENTRIES = 4096
+MEMO_ENTRIES = 2048
 # Members of Facts that come from the exercise or its traits.
 OF_LIFT = frozenset({"exercise", "joints", "equipment", "under_bar", "family"})
 

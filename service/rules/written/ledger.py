@@ -20,7 +20,7 @@ from service.rules.written.base_line import base_factor
 from service.rules.written.keys import MEMO_ENTRIES, Key, Lift, Memo, key_of, remember
 
 MOST_SUMS = 256  # for each frame: sums are few, as effects are sixteenths
-MOST_SETTINGS = 2048
+MOST_SETTINGS = 1024
 encode = msgspec.json.Encoder().encode
 
 

@@ -15,6 +15,9 @@ from service.rules.written.moves import Case
 _ASSUMABLE = attrgetter(*ALWAYS_ASSUMED, "exercise", "exercise_traits", "days_since_last_exposure")
 
 
+MOST_ASSUMED = 512
+
+
 class _Place(NamedTuple):
     """A place that may be left out: its field, that of the count, and whether it could have mattered, by key."""
 
@@ -76,5 +79,6 @@ class Notes:
         found = self._assumed.get(key)
         if found is None:
             facts = facts_of(context, self._policy.data)
-            found = remember(self._assumed, key, encode(assumptions(context, facts, self._policy)))
+            found = encode(assumptions(context, facts, self._policy))
+            remember(self._assumed, key, found, MOST_ASSUMED)
         return found

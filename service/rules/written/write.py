@@ -20,7 +20,7 @@ from service.rules.written.moves import Case, Moves
 from service.rules.written.notes import Notes
 
 Detail = Literal["full", "brief"]
-MOST_ANSWERS = 2048  # whole ones; the same set is often asked for again
+MOST_ANSWERS = 1024  # whole ones; the same set is often asked for again
 
 
 class Written(Struct, frozen=True, gc=False):
