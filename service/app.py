@@ -12,6 +12,7 @@ from litestar import Litestar
 from litestar.datastructures import State
 
 from service.api import (
+    api_catalog,
     audit,
     catalogues,
     estimates,
@@ -25,6 +26,7 @@ from service.api import (
     plan_prescriptions,
     prescriptions,
     problem_pages,
+    sandbox,
     set_batches,
     single_sets,
     sites,
@@ -46,6 +48,7 @@ from service.api.telling import open_teller
 from service.observability.cells import Cells
 from service.observability.metrics import Metrics
 from service.policy.catalogue import Policies, load_policies
+from service.policy.languages import Languages
 from service.policy.plan_basis import load_plan_basis
 from service.rules.learning.basis import Basis
 from service.settings import FOLDER, SERVER, Settings, read_settings
@@ -71,6 +74,7 @@ HANDLERS = (
     lifter_views.get_state,
     lifter_views.get_review,
     lifter_views.export_lifter,
+    sandbox.empty_sandbox,
     audit.list_audit,
     audit.get_entry,
     keys.list_keys,
@@ -91,6 +95,7 @@ HANDLERS = (
     health.live,
     health.ready,
     metrics.get_metrics,
+    api_catalog.get_api_catalog,
     get_document,
     *pages.HANDLERS,
 )
@@ -129,6 +134,7 @@ def litestar_app(
                 "policies": policies,
                 "basis": Basis(policy=policies.newest, numbers=plan_basis.learning),
                 "plan_basis": plan_basis,
+                "languages": Languages(policies, plan_basis.plans),
                 "one_plan": asyncio.Semaphore(1),
                 "store": store,
                 "keyring": open_keyring(settings, store),

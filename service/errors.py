@@ -7,6 +7,7 @@ ServiceError
 ├── BodyTooLarge        the body is over the limit
 ├── NotFound            the named object does not exist (or is another tenant's)
 │   └── PolicyNotFound  no policy version of that name
+├── Gone                the operation was deprecated and has ended
 ├── Conflicting         what was sent contradicts what is stored; carries every place
 ├── StillRunning        a request with the same Idempotency-Key has not finished
 ├── PreconditionFailed  If-Match names another state than the present one
@@ -66,6 +67,10 @@ class BodyTooLarge(ServiceError):
 
 class NotFound(ServiceError):
     """The named object does not exist for this caller."""
+
+
+class Gone(ServiceError):
+    """The operation was deprecated and has ended; the message says what to use instead."""
 
 
 class Conflicting(ServiceError):

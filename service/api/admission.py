@@ -14,6 +14,7 @@ from litestar.exceptions import ClientException, InternalServerException
 from msgspec import Struct
 from msgspec.structs import asdict
 
+from service.api.deprecation import heed_deprecation
 from service.api.quotas import charge
 from service.api.reading import MOST_FAULTS, Rules, decode, media_type_of, no_rules
 from service.errors import BodyTooLarge, Fault, InputRefused, ServiceError, Unreadable
@@ -106,11 +107,12 @@ async def read_body(request: Request[Any, Any, Any], kind: type[Any], rules: Rul
 
 
 async def admit(request: Request[Any, Any, Any]) -> None:
-    """Check the whole request and take its cost. Raises as `read_body`, and TooManyRequests.
+    """Check the whole request and take its cost. Raises as `read_body`, TooManyRequests, and Gone.
 
     The cost is 1 item, also of what fails; a handler with `cost` tells that of a good body.
     """
     try:
+        heed_deprecation(request)
         body = await _checked(request)
     except ServiceError:
         await charge(request, 1)

@@ -11,6 +11,7 @@ from service.pictures import drawing
 
 T = TypeVar("T")
 OPEN_CACHE = "public, max-age=300"
+NDJSON = "application/x-ndjson"
 _MESSAGEPACK_NAMES = (MESSAGEPACK, "application/msgpack", "application/x-msgpack")
 
 
@@ -39,6 +40,15 @@ def wanted_media_type(accept: str, *, picture: bool = False) -> str:
         wanted[drawing.MEDIA_TYPE] = qualities.get(drawing.MEDIA_TYPE, qualities.get("image/*", 0.0))
     best = max(wanted, key=lambda name: wanted[name])
     return best if wanted[best] > 0.0 and wanted[best] >= plain else JSON
+
+
+def wants_lines(accept: str) -> bool:
+    """Whether `accept` names JSON lines and prefers them to one JSON or MessagePack value."""
+    if NDJSON not in accept.lower():
+        return False
+    qualities = dict(map(_quality, accept.split(",")))
+    lines = qualities.get(NDJSON, 0.0)
+    return lines > 0.0 and lines >= max(qualities.get(name, 0.0) for name in (JSON, *_MESSAGEPACK_NAMES))
 
 
 def answer(

@@ -1,7 +1,6 @@
 """Reading the audit: who changed what and when. Entries are written by `auditing`, beside what they tell of."""
 
 from typing import Annotated, Any
-from urllib.parse import urlencode
 from uuid import UUID
 
 from litestar import Request, Response, get
@@ -13,6 +12,7 @@ from service.api.admission import QueryRule, instant, matching, whole
 from service.api.answers import answer
 from service.api.keyring import principal_of
 from service.api.lifters import LIFTER_PATH
+from service.api.list_pages import PAGE_LINKS, page_links
 from service.errors import NotFound
 from service.rules.learning.known import Micros, micros_of
 from service.rules.learning.performed import instant_of
@@ -36,9 +36,6 @@ QUERY = {
     ),
     "from": instant("Only entries recorded then or later."),
     "to": instant("Only entries recorded before."),
-}
-NEXT_LINK = {
-    "Link": {"description": '`rel="next"`: the page after this one (RFC 8288).', "schema": {"type": "string"}}
 }
 ENTRY_PATH = {
     "entry_id": matching(
@@ -110,7 +107,7 @@ def _micros(text: str | None) -> Micros | None:
     scopes=("admin",),
     whole_tenant=True,
     query=QUERY,
-    answer_headers=NEXT_LINK,
+    answer_headers=PAGE_LINKS,
     links={
         "getAuditEntry": {
             "operationId": "getAuditEntry",
@@ -137,10 +134,7 @@ async def list_audit(request: Request[Any, Any, Any]) -> Response[AuditLog]:
             to=_micros(asked.get("to")),
         )
     following = None if page.next is None else page.next.hex
-    headers = {}
-    if following is not None:
-        query = urlencode({**dict(asked.items()), "cursor": following})
-        headers["link"] = f'<{request.scope["path"]}?{query}>; rel="next"'
+    headers = page_links(request, following)
     return answer(
         request, AuditLog(entries=tuple(map(_shown, page.entries)), next=following), headers=headers
     )

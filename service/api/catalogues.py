@@ -7,6 +7,7 @@ from litestar.params import PathParameter
 from msgspec import Meta, Struct
 
 from service.api.answers import OPEN_CACHE, answer
+from service.api.languages import SPEAKS, SPOKEN_HEADERS, spoken_by
 from service.errors import NotFound
 from service.rules.answer import Grade
 from service.rules.compiled import Policy
@@ -186,15 +187,31 @@ async def get_evidence(
     return answer(request, found, cache=OPEN_CACHE)
 
 
-@get("/v1/exercises", operation_id="listExercises", summary="List the exercise catalogue", tags=TAGS)
+@get(
+    "/v1/exercises",
+    operation_id="listExercises",
+    summary="List the exercise catalogue",
+    tags=TAGS,
+    headers=SPEAKS,
+    answer_headers=SPOKEN_HEADERS,
+)
 async def list_exercises(request: Request[Any, Any, Any]) -> Response[ExerciseList]:
     """Generic exercises with joints, equipment, muscle shares, and whether a failed rep can pin the lifter."""
-    found = request.app.state.policies.newest.data.exercises
-    return answer(request, ExerciseList(exercises=tuple(found.values())), cache=OPEN_CACHE)
+    spoken = spoken_by(request)
+    found = ExerciseList(exercises=tuple(spoken.policies.newest.data.exercises.values()))
+    return answer(request, found, cache=OPEN_CACHE, headers=spoken.headers)
 
 
-@get("/v1/muscles", operation_id="listMuscles", summary="List muscles", tags=TAGS)
+@get(
+    "/v1/muscles",
+    operation_id="listMuscles",
+    summary="List muscles",
+    tags=TAGS,
+    headers=SPEAKS,
+    answer_headers=SPOKEN_HEADERS,
+)
 async def list_muscles(request: Request[Any, Any, Any]) -> Response[MuscleList]:
     """Muscles and muscle groups by anatomical name."""
-    found = request.app.state.policies.newest.data.muscles
-    return answer(request, MuscleList(muscles=tuple(found.values())), cache=OPEN_CACHE)
+    spoken = spoken_by(request)
+    found = MuscleList(muscles=tuple(spoken.policies.newest.data.muscles.values()))
+    return answer(request, found, cache=OPEN_CACHE, headers=spoken.headers)

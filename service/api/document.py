@@ -11,7 +11,8 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.routes import HTTPRoute
 
 from service import __version__
-from service.api.answers import OPEN_CACHE
+from service.api.answers import NDJSON, OPEN_CACHE
+from service.api.deprecation import GONE, Deprecation, documented, documented_headers
 from service.api.document_texts import (
     DESCRIPTION,
     QUOTA_HEADERS,
@@ -86,6 +87,11 @@ def _sent_parameters(handler: HTTPRouteHandler) -> list[dict[str, Any]]:
     ]
 
 
+def _deprecation(handler: HTTPRouteHandler) -> Deprecation | None:
+    found: Deprecation | None = handler.opt.get("deprecation")
+    return found
+
+
 def _error_statuses(path: str, handler: HTTPRouteHandler) -> list[int]:
     statuses = {500, *handler.opt.get("problems", ())}
     if handler.opt.get("scopes"):
@@ -96,6 +102,8 @@ def _error_statuses(path: str, handler: HTTPRouteHandler) -> list[int]:
         statuses |= {400, 408, 413, 415}
     if "{" in path and not handler.opt.get("never_missing"):
         statuses |= {404}
+    if (ending := _deprecation(handler)) is not None and ending.sunset is not None:
+        statuses |= {GONE}
     return sorted(statuses | {422})  # an unknown query parameter is refused everywhere
 
 
@@ -146,10 +154,12 @@ def _content(schema: dict[str, Any], examples: dict[str, Any]) -> dict[str, Any]
 def _answer_content(handler: HTTPRouteHandler, answer: dict[str, Any]) -> dict[str, Any]:
     if text := handler.opt.get("text"):
         return {text.partition(";")[0]: {"schema": {"type": "string"}}}
-    if streams := handler.opt.get("streams"):
-        return {streams: {"schema": answer}}
+    if only := handler.opt.get("media_type_only"):
+        return {only: {"schema": answer}}
     operation_id = str(handler.operation_id)
     content = _content(answer, examples_of(operation_id, "response") | examples_of(operation_id, "brief"))
+    if told := handler.opt.get("lines_too"):
+        content[NDJSON] = {"schema": {"type": "string", "description": told}}
     if handler.opt.get("html"):
         content["text/html"] = {"schema": {"type": "string"}}
     if handler.opt.get("picture"):
@@ -165,19 +175,22 @@ def _successes(handler: HTTPRouteHandler, answer: dict[str, Any]) -> dict[str, A
     """Answers to what is right, by status: the statuses a handler names, 200 when it names none."""
     quota = QUOTA_HEADERS if handler.opt.get("scopes") else {}
     headers = {**RESPONSE_HEADERS, **quota, **handler.opt.get("answer_headers", {})}
+    headers |= documented_headers(_deprecation(handler))
     response: dict[str, Any] = {"description": "Success.", "headers": headers}
     found = {}
     for status in handler.opt.get("statuses", (OK,)):
         found[str(status)] = dict(response)
         if status != NO_CONTENT:
             found[str(status)]["content"] = _answer_content(handler, answer)
-        if links := handler.opt.get("links"):
+        if (links := handler.opt.get("links")) and status != NO_CONTENT:
             found[str(status)]["links"] = links
     return found
 
 
 def _described(handler: HTTPRouteHandler, scopes: list[str]) -> str:
     description = inspect.getdoc(handler.fn) or ""
+    if (ending := _deprecation(handler)) is not None:
+        description = f"{ending.told}\n\n{description}"
     if not scopes:
         return description
     told = " and ".join(f"`{scope}`" for scope in scopes)
@@ -195,6 +208,7 @@ def _operation(
         "summary": handler.summary,
         "description": _described(handler, scopes),
         "tags": list(handler.tags or ()),
+        **documented(_deprecation(handler)),
         # Either of them, with all the scopes.
         "security": [{name: scopes} for name in SECURITY_SCHEMES] if scopes else [],
         "responses": {**_successes(handler, answer), **_error_responses(path, handler)},

@@ -70,11 +70,12 @@ class _Outgoing:
     async def __call__(self, message: Message) -> None:
         if message["type"] == "http.response.start":
             quota = self._scope.get("effort_quota", ())  # what is left of it, when somebody asked
+            ending = self._scope.get("effort_deprecation", ())  # of an operation that goes away
             brought = {
                 name for name, _ in message["headers"]
             }  # a page has a content security policy of its own
             extra = [pair for pair in self._extra if pair[0] not in brought]
-            message = {**message, "headers": [*message["headers"], *extra, *quota]}
+            message = {**message, "headers": [*message["headers"], *extra, *quota, *ending]}
             if self._is_cacheable(message):
                 self._start = message
                 return

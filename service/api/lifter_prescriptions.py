@@ -12,6 +12,7 @@ from service.api.admission import one_of
 from service.api.answers import answer
 from service.api.clock import now
 from service.api.keyring import principal_of
+from service.api.languages import SPEAKS, SPOKEN_HEADERS, spoken_by
 from service.api.learned import Acquainted, Wanted, acquaint
 from service.api.lifters import LIFTER_PATH, LifterId
 from service.api.prescriptions import DETAIL, Detail, pinned_policy, prescribed
@@ -98,6 +99,8 @@ async def filled_context(state: Any, reach: Reach, lifter_id: str, data: LifterS
     rules_always=True,
     path_rules=LIFTER_PATH,
     query=DETAIL | SUGGEST_LOAD,
+    headers=SPEAKS,
+    answer_headers=SPOKEN_HEADERS,
     never_missing=True,
     picture=True,
 )
@@ -119,8 +122,10 @@ async def create_lifter_prescription(
     state = request.app.state
     filled = await filled_context(state, principal_of(request).reach, lifter_id, data)
     kind = LifterPrescription if detail == "full" else LifterBriefPrescription
-    plain = prescribed(filled.context_used, detail, state.policies)
+    spoken = spoken_by(request)
+    plain = prescribed(filled.context_used, detail, spoken.policies)
     load = filled.suggested_load if request.query_params.get("suggest_load") == "true" else UNSET
     state.metrics.prescribed(plain.decision, detail)
     told = kind(**asdict(plain), context_used=filled.context_used, suggested_load=load)
-    return answer(request, told, picture=partial(draw_prescription, rep_target=data.rep_target))
+    picture = partial(draw_prescription, rep_target=data.rep_target)
+    return answer(request, told, headers=spoken.headers, picture=picture)

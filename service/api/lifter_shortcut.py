@@ -10,6 +10,7 @@ from typing import Any
 import msgspec
 
 from service.api.edge import Receive, Scope, Send, Shortcut
+from service.api.languages import language_of
 from service.api.lifter_prescriptions import filled_context
 from service.api.lifters import LIFTER_ID_PATTERN
 from service.api.prescriptions import Detail, Done
@@ -35,11 +36,16 @@ _DECODE = msgspec.json.Decoder(LifterSetContext).decode
 _ENCODE = msgspec.json.Encoder().encode
 
 
-async def _done(state: Any, reach: Reach, lifter_id: str, body: bytes, asked: tuple[Detail, bool]) -> Done:
-    """Return the answer to a body. Raises whatever is wrong with it, and StorageUnavailable."""
+async def _done(
+    state: Any, reach: Reach, lifter_id: str, body: bytes, asked: tuple[Detail, bool], code: str
+) -> Done:
+    """Return the answer to a body, in the language of that code.
+
+    Raises whatever is wrong with it, and StorageUnavailable.
+    """
     (detail, suggests), context = asked, _DECODE(body)
     filled = await filled_context(state, reach, lifter_id, context)
-    plain = written(filled.context_used, state.policies.get(context.policy), detail)
+    plain = written(filled.context_used, state.languages.policies(code).get(context.policy), detail)
     parts = [plain.body[:-1], b',"context_used":', _ENCODE(filled.context_used)]
     if suggests:
         parts += (b',"suggested_load":', _ENCODE(filled.suggested_load))
@@ -47,7 +53,7 @@ async def _done(state: Any, reach: Reach, lifter_id: str, body: bytes, asked: tu
 
 
 def make_lifter_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
-    """Return the shortcut for an application's state (`keyring`, `policies`, `basis`, `store`, `quotas`, `metrics`)."""
+    """Return the shortcut for an application's state: `keyring`, `languages`, `basis`, `store`, `quotas`, `metrics`."""
 
     async def shortcut(scope: Scope, receive: Receive, send: Send) -> Receive | None:
         path, asked = _PATH.fullmatch(scope["path"]), ASKED.get(scope["query_string"])
@@ -60,8 +66,9 @@ def make_lifter_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
         messages, body = await read_whole(receive, length)
         if body is None:
             return replay(messages, receive)
+        code = language_of(sent.get(b"accept-language", b"").decode("latin-1"))
         try:
-            done = await _done(state, principal.reach, path[1], body, asked)
+            done = await _done(state, principal.reach, path[1], body, asked, code)
         except Exception as error:  # noqa: BLE001 - a defect, too, is answered and logged by the documented way
             scope["effort_failed"] = error  # when the database is away, asking once more takes as long again
             return replay(messages, receive)
@@ -71,7 +78,7 @@ def make_lifter_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
         for decision, count in done.decisions.items():
             state.metrics.prescribed(decision, asked[0], count)
         scope["path_template"], scope["effort_principal"] = TEMPLATE, principal
-        await send_done(done, taken.headers, scope["effort_request_id"], send)
+        await send_done(done, code, taken.headers, scope["effort_request_id"], send)
         return None
 
     return shortcut

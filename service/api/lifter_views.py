@@ -8,7 +8,7 @@ from litestar import Request, Response, get
 from litestar.response import Stream
 
 from service.api.admission import instant, whole
-from service.api.answers import answer
+from service.api.answers import NDJSON, answer
 from service.api.clock import now
 from service.api.keyring import principal_of
 from service.api.learned import Wanted, acquaint
@@ -26,7 +26,6 @@ from service.storage.performed_sets import CHUNK, Position, position_of, sets_af
 from service.storage.tenancy import Reach, reading_within
 
 TAGS = ["What was learned"]
-NDJSON = "application/x-ndjson"
 MOST_WEEKS, WEEKS = 104, 8
 
 
@@ -124,7 +123,7 @@ async def _chunk(
     tags=TAGS,
     scopes=("history:read",),
     path_rules=LIFTER_PATH,
-    streams=NDJSON,
+    media_type_only=NDJSON,
 )
 async def export_lifter(request: Request[Any, Any, Any], lifter_id: LifterId) -> Response[str]:
     """JSON lines: the lifter, every set oldest first, and an end line with their number, so that a cut is seen.

@@ -13,6 +13,7 @@ from service.api.clock import now
 from service.api.conditional import ETAG_HEADER, IF_MATCH, etag_of, require_match
 from service.api.keyring import principal_of
 from service.api.lifter_sites import ToldProfile, chosen_site
+from service.api.preferences import APPLIED_HEADER, PREFER, written
 from service.api.whole_faults import context_faults
 from service.errors import NotFound
 from service.rules.context import Caution, Experience, Goal
@@ -75,10 +76,10 @@ def unknown_lifter() -> NotFound:
     rules=context_faults,
     rules_always=True,
     path_rules=LIFTER_PATH,
-    headers=IF_MATCH,
+    headers=IF_MATCH | PREFER,
     problems=(412,),
-    statuses=(200, 201),
-    answer_headers=ETAG_HEADER,
+    statuses=(200, 201, 204),
+    answer_headers=ETAG_HEADER | APPLIED_HEADER,
 )
 async def put_profile(
     request: Request[Any, Any, Any], lifter_id: LifterId, data: JSONBody[ToldProfile]
@@ -105,7 +106,7 @@ async def put_profile(
         if row.updated_at == moment:  # else this profile was there before
             await audited(w, request, "created" if new else "changed", at=moment, lifter_id=lifter_id)
     profile = profile_of(row)
-    return answer(request, profile, status=201 if new else 200, headers={"etag": etag_of(profile)})
+    return written(request, profile, status=201 if new else 200, headers={"etag": etag_of(profile)})
 
 
 @get(

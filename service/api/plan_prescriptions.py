@@ -10,6 +10,7 @@ from msgspec.structs import replace
 from service.api.answers import answer
 from service.api.clock import now
 from service.api.keyring import principal_of
+from service.api.languages import SPEAKS, SPOKEN_HEADERS, spoken_by
 from service.api.learned import Wanted, acquaint
 from service.api.lifter_prescriptions import told_profile
 from service.api.lifters import LIFTER_PATH, LifterId
@@ -34,14 +35,15 @@ async def _prescribed(
     request: Request[Any, Any, Any], plan: Plan, start: Start, detail: Detail
 ) -> Response[PrescribedPlan]:
     """Prescribe in a thread, one plan at a time: thousands of sets take a second, and others are not to wait."""
-    state = request.app.state
-    basis = replace(state.plan_basis, policy=pinned_policy(plan.policy, state.policies))
+    state, spoken = request.app.state, spoken_by(request)
+    policy = pinned_policy(plan.policy, spoken.policies)
+    basis = replace(state.plan_basis, policy=policy, plans=spoken.plans)
     async with state.one_plan:
         found = await asyncio.to_thread(prescribe_plan, plan, start, basis, detail)
     for each in (each for session in found.sessions for each in session.exercises):
         for one in each.sets:
             state.metrics.prescribed(one.prescription.decision, detail)
-    return answer(request, found)
+    return answer(request, found, headers=spoken.headers)
 
 
 @post(
@@ -56,6 +58,8 @@ async def _prescribed(
     rules_always=True,
     cost=_sets,
     query=DETAIL,
+    headers=SPEAKS,
+    answer_headers=SPOKEN_HEADERS,
 )
 async def create_plan_prescription(
     request: Request[Any, Any, Any], data: JSONBody[Plan], detail: DetailParameter = "full"
@@ -89,6 +93,8 @@ def _wanted(plan: Plan, policy: Policy) -> Wanted:
     cost=_sets,
     path_rules=LIFTER_PATH,
     query=DETAIL,
+    headers=SPEAKS,
+    answer_headers=SPOKEN_HEADERS,
     never_missing=True,
 )
 async def create_lifter_plan_prescription(

@@ -2,7 +2,7 @@
 
 import asyncio
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import AsyncIterator, Mapping
 from functools import partial
 from time import perf_counter
 from typing import Annotated, Any, Literal, NamedTuple
@@ -10,11 +10,13 @@ from typing import Annotated, Any, Literal, NamedTuple
 import msgspec
 from litestar import Request, Response, post
 from litestar.params import JSONBody, QueryParameter
+from litestar.response import Stream
 from msgspec import Meta, Struct
 from msgspec.structs import asdict
 
 from service.api.admission import one_of
-from service.api.answers import answer, wanted_media_type
+from service.api.answers import NDJSON, answer, wanted_media_type, wants_lines
+from service.api.languages import SPEAKS, SPOKEN_HEADERS, spoken_by
 from service.api.problems import Problem, problem_of
 from service.api.reading import JSON, valid
 from service.api.whole_faults import context_faults
@@ -36,6 +38,7 @@ DETAIL = {
 PATH, BATCH_PATH = "/v1/prescriptions", "/v1/prescriptions/batch"
 MOST_CONTEXTS = 1000
 TURN_SECONDS = 0.002  # of a batch; then other requests have theirs
+MOST_IN_A_TURN = 100  # answers: so many lines are sent at once
 
 Prescribed = Prescription | BriefPrescription
 _DECODE = msgspec.json.Decoder(SetContext).decode
@@ -106,6 +109,7 @@ def prescribed(context: SetContext, detail: Detail, policies: Policies) -> Presc
 
 
 _DECODE_BATCH = msgspec.json.Decoder(Batch).decode
+_ENCODE_LINES = msgspec.json.Encoder().encode_lines
 
 
 class Done(NamedTuple):
@@ -151,22 +155,25 @@ async def batch_done(body: bytes, detail: Detail, policies: Policies) -> Done:
     body=SetContext,
     rules=context_faults,
     query=DETAIL,
+    headers=SPEAKS,
+    answer_headers=SPOKEN_HEADERS,
     picture=True,
 )
 async def create_prescription(
     request: Request[Any, Any, Any], data: JSONBody[SetContext], detail: DetailParameter = "full"
 ) -> Response[Prescribed]:
     """Reps in reserve [repetitions] for one set, with the reasons, which add up to the target."""
-    found = prescribed(data, detail, request.app.state.policies)
+    spoken = spoken_by(request)
+    found = prescribed(data, detail, spoken.policies)
     request.app.state.metrics.prescribed(found.decision, detail)
-    return answer(request, found, picture=partial(draw_prescription, rep_target=data.rep_target))
+    picture = partial(draw_prescription, rep_target=data.rep_target)
+    return answer(request, found, headers=spoken.headers, picture=picture)
 
 
 def _item(
-    index: int, value: Any, detail: Detail, packed: bool, state: Any, problem_at: dict[str, str]
+    index: int, value: Any, detail: Detail, packed: bool, policies: Policies, problem_at: dict[str, str]
 ) -> tuple[BatchItem, Decision | None]:
     """Return the answer to one context of a batch, as MessagePack when `packed`, and the decision in it, if any."""
-    policies: Policies = state.policies
     rules = partial(context_faults, policies=policies)
     try:
         context = valid(value, SetContext, rules)
@@ -182,6 +189,35 @@ def _item(
     return BatchItem(index=index, status=200, prescription=msgspec.Raw(body)), decision
 
 
+async def _turns(
+    request: Request[Any, Any, Any],
+    contexts: tuple[Any, ...],
+    detail: Detail,
+    packed: bool,
+    policies: Policies,
+) -> AsyncIterator[list[BatchItem]]:
+    """Yield the answers in order, as many at once as are worked out before other requests have their turn."""
+    problem_at = {
+        "instance": request.scope["path"],
+        "request_id": str(request.scope.get("effort_request_id", "")),
+    }
+    turn: list[BatchItem] = []
+    await asyncio.sleep(0)  # reading the body was a turn of its own
+    turn_ends = perf_counter() + TURN_SECONDS
+    for index, value in enumerate(contexts):
+        item, decision = _item(index, value, detail, packed, policies, problem_at)
+        turn.append(item)
+        if decision is not None:
+            request.app.state.metrics.prescribed(decision, detail)
+        if len(turn) == MOST_IN_A_TURN or perf_counter() > turn_ends:
+            yield turn
+            turn = []
+            await asyncio.sleep(0)
+            turn_ends = perf_counter() + TURN_SECONDS
+    yield turn
+    await asyncio.sleep(0)
+
+
 @post(
     BATCH_PATH,
     operation_id="createPrescriptions",
@@ -193,26 +229,25 @@ def _item(
     documented_body=Batch,
     cost=lambda body: len(body.contexts),
     query=DETAIL,
+    headers=SPEAKS,
+    answer_headers=SPOKEN_HEADERS,
+    lines_too="Each entry of `results` as a line of its own, in order, sent as it is ready.",
 )
 async def create_prescriptions(
     request: Request[Any, Any, Any], data: JSONBody[BatchBody], detail: DetailParameter = "full"
 ) -> Response[BatchAnswer]:
     """One answer a context, in order; a bad context never spoils the others. 200 however many failed."""
-    problem_at = {
-        "instance": request.scope["path"],
-        "request_id": str(request.scope.get("effort_request_id", "")),
-    }
-    packed = wanted_media_type(request.headers.get("accept", "")) != JSON
-    results: list[BatchItem] = []
-    await asyncio.sleep(0)  # reading the body was a turn of its own
-    turn_ends = perf_counter() + TURN_SECONDS
-    for index, value in enumerate(data.contexts):
-        item, decision = _item(index, value, detail, packed, request.app.state, problem_at)
-        results.append(item)
-        if decision is not None:
-            request.app.state.metrics.prescribed(decision, detail)
-        if perf_counter() > turn_ends:
-            await asyncio.sleep(0)
-            turn_ends = perf_counter() + TURN_SECONDS
-    await asyncio.sleep(0)
-    return answer(request, BatchAnswer(results=tuple(results)))
+    spoken, accepted = spoken_by(request), request.headers.get("accept", "")
+    lines = wants_lines(accepted)
+    packed = not lines and wanted_media_type(accepted) != JSON
+    turns = _turns(request, data.contexts, detail, packed, spoken.policies)
+    if lines:
+        headers = {"cache-control": "no-store", **spoken.headers}
+        return Stream(_lines(turns), media_type=NDJSON, headers=headers)  # type: ignore[return-value]  # its entries
+    results = tuple([item async for turn in turns for item in turn])
+    return answer(request, BatchAnswer(results=results), headers=spoken.headers)
+
+
+async def _lines(turns: AsyncIterator[list[BatchItem]]) -> AsyncIterator[bytes]:
+    async for turn in turns:
+        yield _ENCODE_LINES(turn)

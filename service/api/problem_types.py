@@ -76,6 +76,13 @@ PROBLEM_TYPES = {
             "running, try again after the seconds in Retry-After. Else do what `errors` says.",
         ),
         ProblemType(
+            "gone",
+            410,
+            "Gone",
+            "The operation was deprecated, its sunset was told in the headers Deprecation and Sunset, and has passed.",
+            "Use what `detail` names; the link with rel successor-version leads there.",
+        ),
+        ProblemType(
             "precondition-failed",
             412,
             "Precondition failed",

@@ -2,7 +2,6 @@
 
 from functools import partial
 from typing import Annotated, Any
-from urllib.parse import urlencode
 from uuid import UUID
 
 from litestar import Request, Response, get, post
@@ -18,6 +17,8 @@ from service.api.keyring import principal_of
 from service.api.learned import take_in
 from service.api.lifter_sites import hold_or_make
 from service.api.lifters import LIFTER_PATH, LifterId, unknown_lifter
+from service.api.list_pages import PAGE_LINKS, page_links
+from service.api.preferences import APPLIED_HEADER, PREFER, written
 from service.api.repeats import IDEMPOTENCY_KEY, REPLAYED_HEADER, Done, once
 from service.api.whole_faults import batch_faults
 from service.errors import Conflicting, Fault
@@ -41,9 +42,6 @@ PAGES = {
     "exercise": matching(r"^[a-z0-9][a-z0-9_]{0,63}\Z", "an exercise id", "Only sets of this exercise."),
     "from": instant("Only sets performed then or later."),
     "to": instant("Only sets performed before."),
-}
-NEXT_LINK = {
-    "Link": {"description": '`rel="next"`: the page after this one (RFC 8288).', "schema": {"type": "string"}}
 }
 FIRST_SET = {"lifter_id": "$request.path.lifter_id", "set_id": "$response.body#/set_ids/0"}
 LINKS = {
@@ -102,10 +100,10 @@ async def _store(
     rules=batch_faults,
     rules_always=True,
     path_rules=LIFTER_PATH,
-    headers=IDEMPOTENCY_KEY,
+    headers=IDEMPOTENCY_KEY | PREFER,
     problems=(409,),
-    statuses=(201, 200),
-    answer_headers=REPLAYED_HEADER,
+    statuses=(201, 200, 204),
+    answer_headers=REPLAYED_HEADER | APPLIED_HEADER,
     links=LINKS,
 )
 async def create_sets(
@@ -120,7 +118,7 @@ async def create_sets(
     async with writing_within(request.app.state.store, principal_of(request).reach) as w:
         work = partial(_store, w, request, lifter_id, data.sets)
         done = await once(w, request, lifter_id, work, now=now())
-    return answer(request, done.value, status=done.status, headers=done.headers)
+    return written(request, done.value, status=done.status, headers=done.headers)
 
 
 def cursor_of(position: Position) -> str:
@@ -149,7 +147,7 @@ def _micros(text: str | None) -> Micros | None:
     scopes=("history:read",),
     path_rules=LIFTER_PATH,
     query=PAGES,
-    answer_headers=NEXT_LINK,
+    answer_headers=PAGE_LINKS,
 )
 async def list_sets(request: Request[Any, Any, Any], lifter_id: LifterId) -> Response[SetPage]:
     """Pages of sets, newest first. Sets added meanwhile neither shift nor repeat what comes after a cursor."""
@@ -169,8 +167,5 @@ async def list_sets(request: Request[Any, Any, Any], lifter_id: LifterId) -> Res
             to=_micros(asked.get("to")),
         )
     following = None if page.next is None else cursor_of(page.next)
-    headers = {}
-    if following is not None:
-        query = urlencode({**dict(asked.items()), "cursor": following})
-        headers["link"] = f'<{request.scope["path"]}?{query}>; rel="next"'
+    headers = page_links(request, following)
     return answer(request, SetPage(sets=page.sets, next=following), headers=headers)

@@ -8,9 +8,10 @@ home. A conformance test asks both ways and compares.
 from math import inf
 from typing import Any, Literal
 
-from service.api.answers import wanted_media_type
+from service.api.answers import wanted_media_type, wants_lines
 from service.api.edge import SECURITY_HEADERS, Message, Receive, Scope, Send, Shortcut
 from service.api.keyring import PRESCRIBE, SCHEME, KeyRing
+from service.api.languages import CODES, VARY, language_of
 from service.api.prescriptions import BATCH_PATH, PATH, Done, batch_done, one_done
 from service.api.quotas import Quotas
 from service.api.reading import JSON
@@ -25,12 +26,16 @@ DETAILS: dict[bytes, Literal["full", "brief"]] = {
 MAKERS = {PATH: one_done, BATCH_PATH: batch_done}
 _MOST_DIGITS = 15
 _JSON = JSON.encode()
-_FIXED = [
-    (b"content-type", _JSON),
-    (b"cache-control", b"no-store"),
-    (b"vary", b"Accept"),
-    *SECURITY_HEADERS,
-]
+_FIXED = {
+    code: (
+        (b"content-type", _JSON),
+        (b"cache-control", b"no-store"),
+        (b"content-language", code.encode()),
+        (b"vary", VARY.encode()),
+        *SECURITY_HEADERS,
+    )
+    for code in CODES
+}
 
 
 def replay(messages: list[Message], receive: Receive) -> Receive:
@@ -43,6 +48,10 @@ def replay(messages: list[Message], receive: Receive) -> Receive:
     return replayed
 
 
+def _wants_json(accept: str) -> bool:
+    return wanted_media_type(accept, picture=True) == JSON and not wants_lines(accept)
+
+
 def let_in(
     headers: list[tuple[bytes, bytes]], sent: dict[bytes, bytes], keys: KeyRing, scopes: frozenset[str]
 ) -> Principal | None:
@@ -50,7 +59,7 @@ def let_in(
     if len(sent) != len(headers) or sent.get(b"content-type") != _JSON or b"content-encoding" in sent:
         return None
     accept = sent.get(b"accept", b"*/*")
-    if accept != b"*/*" and wanted_media_type(accept.decode("latin-1"), picture=True) != JSON:
+    if accept != b"*/*" and not _wants_json(accept.decode("latin-1")):
         return None
     authorization = sent.get(b"authorization", b"").decode("latin-1")
     if authorization[: len(SCHEME)].lower() != SCHEME:
@@ -81,10 +90,10 @@ async def read_whole(receive: Receive, length: float) -> tuple[list[Message], by
     return messages, messages[0]["body"] if len(messages) == 1 else b"".join([m["body"] for m in messages])
 
 
-async def send_done(done: Done, quota: Any, request_id: str, send: Send) -> None:
-    """Send the answer, with what is left of the quota."""
+async def send_done(done: Done, code: str, quota: Any, request_id: str, send: Send) -> None:
+    """Send the answer in the language of that code, with what is left of the quota."""
     headers = [
-        *_FIXED,
+        *_FIXED[code],
         (b"content-length", b"%d" % len(done.body)),
         (b"x-request-id", request_id.encode()),
         *quota,
@@ -94,7 +103,7 @@ async def send_done(done: Done, quota: Any, request_id: str, send: Send) -> None
 
 
 def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
-    """Return the shortcut for an application's state (`keyring`, `policies`, `quotas`, `metrics`)."""
+    """Return the shortcut for an application's state (`keyring`, `languages`, `quotas`, `metrics`)."""
 
     async def shortcut(scope: Scope, receive: Receive, send: Send) -> Receive | None:
         make = MAKERS.get(scope["path"])
@@ -110,8 +119,9 @@ def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
         if body is None:
             return replay(messages, receive)
         quotas: Quotas = state.quotas
+        code = language_of(sent.get(b"accept-language", b"").decode("latin-1"))
         try:
-            done = await make(body, detail, state.policies)
+            done = await make(body, detail, state.languages.policies(code))
         except Exception:  # noqa: BLE001 - a defect, too, is answered and logged by the documented way
             return replay(messages, receive)
         taken = await quotas.take(principal, done.cost)
@@ -121,7 +131,7 @@ def make_shortcut(state: Any, max_body_bytes: int) -> Shortcut:
         for decision, count in done.decisions.items():
             metrics.prescribed(decision, detail, count)
         scope["path_template"], scope["effort_principal"] = scope["path"], principal
-        await send_done(done, taken.headers, scope["effort_request_id"], send)
+        await send_done(done, code, taken.headers, scope["effort_request_id"], send)
         return None
 
     return shortcut

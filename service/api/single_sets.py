@@ -15,6 +15,7 @@ from service.api.conditional import ETAG_HEADER, IF_MATCH, etag_of, require_matc
 from service.api.keyring import principal_of
 from service.api.learned import learn_anew
 from service.api.lifters import LIFTER_PATH, LifterId
+from service.api.preferences import APPLIED_HEADER, PREFER, written
 from service.api.whole_faults import set_faults
 from service.errors import NotFound
 from service.rules.learning.performed import PerformedSet, SetAsDone
@@ -88,9 +89,10 @@ async def get_set(
     rules_always=True,
     rules_read_path=True,
     path_rules=SET_PATH,
-    headers=IF_MATCH,
+    headers=IF_MATCH | PREFER,
     problems=(412,),
-    answer_headers=ETAG_HEADER,
+    statuses=(200, 204),
+    answer_headers=ETAG_HEADER | APPLIED_HEADER,
 )
 async def put_set(
     request: Request[Any, Any, Any], lifter_id: LifterId, set_id: SetId, data: JSONBody[PerformedSet]
@@ -105,7 +107,7 @@ async def put_set(
         stored = await find_set(w, tenant_id, lifter_id, UUID(set_id)) or wanted
         if stored != present:
             await audited(w, request, "changed", at=now(), lifter_id=lifter_id, sets=1)
-    return answer(request, stored, headers={"etag": etag_of(stored)})
+    return written(request, stored, headers={"etag": etag_of(stored)})
 
 
 @delete(

@@ -11,6 +11,7 @@ from service.api.answers import answer
 from service.api.auditing import audited
 from service.api.clock import now
 from service.api.keyring import principal_of
+from service.api.preferences import APPLIED_HEADER, PREFER, written
 from service.errors import NotFound
 from service.storage.sites import SITE_PATTERN, SITE_TOLD, Site, make_sites
 from service.storage.sites import delete_site as delete_stored
@@ -57,7 +58,9 @@ async def list_sites(request: Request[Any, Any, Any]) -> Response[Sites]:
     scopes=("admin",),
     whole_tenant=True,
     path_rules=SITE_PATH,
-    statuses=(200, 201),
+    headers=PREFER,
+    statuses=(200, 201, 204),
+    answer_headers=APPLIED_HEADER,
     never_missing=True,
     links={"deleteSite": {"operationId": "deleteSite", "parameters": {"site": "$request.path.site"}}},
 )
@@ -69,7 +72,7 @@ async def put_site(request: Request[Any, Any, Any], site: SitePathName) -> Respo
         if new:
             await audited(w, request, "created", at=moment, object_id=site)
         stored = next(each for each in await stored_sites(w, caller.tenant_id) if each.name == site)
-    return answer(request, _shown(stored), status=201 if new else 200)
+    return written(request, _shown(stored), status=201 if new else 200)
 
 
 @delete(

@@ -11,6 +11,7 @@ import click
 
 from service.api.learned import learn_anew
 from service.cli.demo_gym import DemoLifter, demo_lifters
+from service.cli.progress import progress
 from service.cli.serve import check_port_is_free, run_server
 from service.policy.catalogue import load_policies
 from service.policy.learning_numbers import load_learning
@@ -84,9 +85,11 @@ async def _prepare(url: str, now: datetime) -> tuple[str, str, tuple[DemoLifter,
         async with writing(store) as session:
             made = await create_key(session, tenant=TENANT, scopes=SCOPES, now=now)
             page = await create_key(session, tenant=TENANT, scopes=PAGE_SCOPES, now=now)
-        for lifter in lifters:
-            async with tenant_writing(store, made.tenant_id) as w:
-                await _seed(w, made.tenant_id, lifter, basis, now)
+        with progress("filling the gym", sum(len(lifter.sets) for lifter in lifters)) as advance:
+            for lifter in lifters:
+                async with tenant_writing(store, made.tenant_id) as w:
+                    await _seed(w, made.tenant_id, lifter, basis, now)
+                advance(len(lifter.sets))
         return made.token, page.token, lifters
     finally:
         await close_store(store)

@@ -5,7 +5,6 @@ import stat
 import sys
 from codecs import BOM_UTF8
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import PurePath
@@ -22,6 +21,7 @@ from service.cli.import_csv import COLUMNS, csv_rows
 from service.cli.import_json import json_rows
 from service.cli.import_rows import Brought, Checks, Content, Faults, Row, SetRow, gathered
 from service.cli.key import with_store
+from service.cli.progress import Advance, progress
 from service.errors import Fault, InputRefused, NotFound
 from service.policy.catalogue import load_policies
 from service.policy.learning_numbers import load_learning
@@ -34,8 +34,6 @@ from service.storage.lifters import lock_lifter, put_lifter
 from service.storage.performed_sets import CHUNK, insert_sets
 from service.storage.sites import make_sites
 from service.storage.tenancy import tenant_writing
-
-Advance = Callable[[int], None]
 
 SHOWN_BYTES = 65_536  # a bar that moves with every line costs more than the line
 Format = Literal["jsonl", "csv"]
@@ -72,20 +70,6 @@ The file is checked first, and its sets are held in memory meanwhile: take up to
 are stored in one transaction. While it runs, requests that write to these lifters (on SQLite, any that write) may be
 answered 503.
 """
-
-
-@contextmanager
-def _progress(task: str, total: int | None) -> Iterator[Advance]:
-    """A bar on a terminal, nothing elsewhere. Without `total` it only shows that something moves."""
-    if not sys.stderr.isatty():
-        yield lambda _: None
-        return
-    from rich.console import Console  # noqa: PLC0415 - only for people; programs see no bar
-    from rich.progress import Progress  # noqa: PLC0415 - same
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        shown = bar.add_task(task, total=total)
-        yield lambda count: bar.advance(shown, count)
 
 
 def _size_of(file: BinaryIO) -> int | None:
@@ -206,10 +190,10 @@ def _import(file: BinaryIO, form: Format, tenant: str) -> str:
     """Return what to say of it at the end. Raises InputRefused, NotFound, StorageUnavailable."""
     tenant_id, now = with_store(partial(_tenant, name=tenant)), datetime.now(UTC)
     policies = load_policies()
-    with _progress("reading", _size_of(file)) as advance:
+    with progress("reading", _size_of(file)) as advance:
         content = gathered(READERS[form](_lines(file, advance), Checks(policies, now)))
     basis = Basis(policy=policies.newest, numbers=load_learning(policies.newest))
-    with _progress("storing", content.sets) as advance:
+    with progress("storing", content.sets) as advance:
         new = with_store(lambda store: stored(store, tenant_id, content, basis, now=now, advance=advance))
     lifters = len(content.lifters)
     return (

@@ -43,7 +43,11 @@ def command() -> None:
 
 
 @command.command("create")
-@click.option("--tenant", required=True, help="Who the key is for; made if new.")
+@click.option(
+    "--tenant",
+    required=True,
+    help="Who the key is for; made if new. NAME.sandbox is a sandbox with test keys.",
+)
 @click.option(
     "--scope",
     "scopes",

@@ -1,8 +1,10 @@
 """`effort plan FILE|-`."""
 
+import sys
 from collections.abc import Callable, Iterable
 from functools import partial
 from math import isfinite
+from shutil import get_terminal_size
 from typing import BinaryIO
 
 import click
@@ -12,6 +14,7 @@ from service.api.prescriptions import pinned_policy
 from service.api.reading import JSON, decode
 from service.api.whole_faults import plan_faults
 from service.cli.sheet import Printing, Sheet
+from service.cli.sheet_colours import print_sheet
 from service.cli.sheet_csv import csv_sheet
 from service.cli.sheet_html import html_sheet
 from service.cli.sheet_of_plan import sheet_of
@@ -19,14 +22,16 @@ from service.cli.sheet_text import MOST_WIDTH, text_sheet
 from service.cli.sheet_texts import SheetTexts, sheet_texts
 from service.errors import Fault, InputRefused
 from service.policy.catalogue import Policies, load_policies
+from service.policy.languages import ENGLISH, Languages, language_codes
 from service.policy.plan_basis import load_plan_basis
 from service.rules.compiled import Policy
 from service.rules.estimate import unknown_exercise
+from service.rules.plans.basis import PlanBasis
 from service.rules.plans.plan import Plan
 from service.rules.plans.prescribe_plan import prescribe_plan
 from service.rules.plans.start import stateless_start
 
-MOST_KG = 2000
+MOST_KG, LEAST_WIDTH = 2000, 40
 ONE_REP_MAX = "--one-rep-max"
 # of a sheet, its words and columns
 SHEETS: dict[str, Callable[[Sheet, SheetTexts, int], str]] = {
@@ -103,17 +108,33 @@ def _gathered(file: BinaryIO, told: Iterable[str], policies: Policies) -> tuple[
 )
 @click.option(
     "--width",
-    type=click.IntRange(40, MOST_WIDTH),
-    default=MOST_WIDTH,
-    show_default=True,
-    help="Columns of the text; 40 suits a phone.",
+    type=click.IntRange(LEAST_WIDTH, MOST_WIDTH),
+    help=f"Columns of the text; 40 suits a phone. Default: those of the terminal, {MOST_WIDTH} at most.",
 )
-def command(file: BinaryIO, kind: str, session: int | None, one_rep_max: tuple[str, ...], width: int) -> None:
+@click.option("--json", "as_json", is_flag=True, help="The same as --format json.")
+@click.option(
+    "--language",
+    type=click.Choice(language_codes()),
+    default=ENGLISH,
+    show_default=True,
+    help="Language of the texts.",
+)
+def command(
+    file: BinaryIO,
+    kind: str,
+    session: int | None,
+    one_rep_max: tuple[str, ...],
+    width: int | None,
+    as_json: bool,
+    language: str,
+) -> None:
     """Prescribe the plan in FILE (JSON; - reads standard input) and print a sheet for each session.
 
     FILE is what POST /v1/plan-prescriptions takes. The sheet is text to read, HTML to print or CSV for a spreadsheet;
-    json is the whole answer. Faults go to standard error, one a line, with exit code 2.
+    json is the whole answer, byte for byte as the API gives it. Faults go to standard error, one a line, with exit
+    code 2.
     """
+    kind = "json" if as_json else kind
     if kind == "json" and session is not None:
         raise click.UsageError("json is the whole answer: leave out --session")
     policies = load_policies()
@@ -122,13 +143,28 @@ def command(file: BinaryIO, kind: str, session: int | None, one_rep_max: tuple[s
         raise InputRefused(
             (Fault("--session", f"must be 1 to {len(plan.sessions)}, the sessions of the plan"),)
         )
-    basis = load_plan_basis(pinned_policy(plan.policy, policies))
+    basis = _basis_in(language, plan, policies)
     answer = prescribe_plan(plan, stateless_start(plan), basis, "full")
     if kind == "json":
-        told = msgspec.json.format(msgspec.json.encode(answer), indent=2).decode() + "\n"
-    else:
-        printing = Printing(policy=basis.policy, texts=sheet_texts(), one_rep_max_kg=one_rep_max_kg)
-        sheet = sheet_of(plan, answer, printing, None if session is None else (session,))
-        told = SHEETS[kind](sheet, printing.texts, width)
-    # as bytes: line ends and letters are those of the format, whatever the terminal's are
-    click.echo(told.encode(), nl=False)
+        click.echo(msgspec.json.encode(answer), nl=False)
+        return
+    printing = Printing(policy=basis.policy, texts=sheet_texts(language), one_rep_max_kg=one_rep_max_kg)
+    sheet = sheet_of(plan, answer, printing, None if session is None else (session,))
+    told = SHEETS[kind](sheet, printing.texts, width or _width())
+    if kind == "text" and sys.stdout.isatty():
+        print_sheet(told, printing.texts)
+    else:  # as bytes: line ends and letters are those of the format, whatever the terminal's are
+        click.echo(told.encode(), nl=False)
+
+
+def _basis_in(code: str, plan: Plan, policies: Policies) -> PlanBasis:
+    """Return what the plan is prescribed with, its texts in a language."""
+    basis = load_plan_basis(pinned_policy(plan.policy, policies))
+    languages = Languages(policies, basis.plans)
+    policy = pinned_policy(plan.policy, languages.policies(code))
+    return msgspec.structs.replace(basis, policy=policy, plans=languages.plans(code))
+
+
+def _width() -> int:
+    """Return the columns there are: of the terminal, within what a sheet can be read in."""
+    return min(max(get_terminal_size((MOST_WIDTH, 0)).columns, LEAST_WIDTH), MOST_WIDTH)

@@ -1,58 +1,116 @@
 """`effort prescribe FILE|-`."""
 
 import sys
+from pathlib import Path
 from typing import BinaryIO
 
 import click
 import msgspec
+from msgspec import Struct
 
 from service.api.prescriptions import pinned_policy
 from service.api.reading import JSON, decode
-from service.policy.catalogue import load_policies
-from service.rules.answer import Prescription
+from service.policy.catalogue import Policies, load_policies
+from service.policy.languages import ENGLISH, language_codes
+from service.rules.answer import Grade, Prescription, Severity
 from service.rules.context import SetContext
 from service.rules.prescribe import prescribe
 
+TEXTS = Path(__file__).with_name("screen_texts.toml")
+STYLES: dict[Severity, str] = {"info": "dim", "warning": "yellow", "critical": "bold red"}
 
-def _show(found: Prescription) -> None:
+
+class ScreenTexts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What a prescription is told with on a terminal; values stand in braces."""
+
+    target: str
+    range: str
+    range_with_rpe: str
+    no_target: str
+    column_reason: str
+    column_effect: str
+    column_why: str
+    column_support: str
+    row_target: str
+    effect: str
+    sum: str
+    assumed: str
+    severities: dict[Severity, str]
+    grades: dict[Grade, str]
+
+
+def policies_in(code: str) -> Policies:
+    """Return every policy version with the texts of a language."""
+    policies = load_policies()
+    if code == ENGLISH:
+        return policies
+    from service.policy.translation import in_language  # noqa: PLC0415 - English needs no Babel
+
+    return in_language(policies, code)
+
+
+def _headline(found: Prescription, texts: ScreenTexts) -> str:
+    reserve, rpe = found.reps_in_reserve, found.rpe
+    if reserve is None:
+        return f"[bold]{texts.no_target}[/bold]"
+    held = texts.range.format(low=reserve.low, high=reserve.high)
+    if rpe is not None and rpe.target is not None:
+        held = texts.range_with_rpe.format(low=reserve.low, high=reserve.high, rpe=rpe.target)
+    return f"[bold]{texts.target.format(target=reserve.target)}[/bold] {held}"
+
+
+def _show(found: Prescription, code: str) -> None:
+    """Print for people: as wide as the terminal, in colour only there and without NO_COLOR."""
     from rich.console import Console  # noqa: PLC0415 - only for people; programs get JSON
     from rich.table import Table  # noqa: PLC0415 - same
 
+    from service.cli.words import words  # noqa: PLC0415 - same
+
+    texts = words(TEXTS, ScreenTexts, code)
     console = Console(highlight=False, soft_wrap=False)
-    if found.reps_in_reserve is None:
-        console.print("[bold]No target is given.[/bold]")
-    else:
-        reserve, rpe = found.reps_in_reserve, found.rpe
-        exertion = f", RPE {rpe.target:g}" if rpe is not None and rpe.target is not None else ""
-        console.print(
-            f"[bold]{reserve.target:g} reps in reserve[/bold] ({reserve.low:g} to {reserve.high:g}{exertion})"
-        )
-        table = Table("reason", "effect", "why", "support", box=None, pad_edge=False)
+    console.print(_headline(found, texts))
+    if found.reps_in_reserve is not None:
+        columns = (texts.column_reason, texts.column_effect, texts.column_why, texts.column_support)
+        table = Table(*columns, box=None, pad_edge=False)
         for reason in found.reasons:
-            support = " ".join((reason.grade.replace("_", " "), *reason.evidence))
-            table.add_row(reason.factor, f"{reason.effect_reps:+g}", reason.text, support)
-        table.add_row("[bold]target[/bold]", f"[bold]{reserve.target:g}[/bold]", "", "")
+            support = " ".join((texts.grades[reason.grade], *reason.evidence))
+            effect = texts.effect.format(effect=reason.effect_reps)
+            table.add_row(reason.factor, effect, reason.text, support)
+        total = texts.sum.format(target=found.reps_in_reserve.target)
+        table.add_row(f"[bold]{texts.row_target}[/bold]", f"[bold]{total}[/bold]", "", "")
         console.print(table)
     for cue in found.stop_cues:
         console.print(f"- {cue.text}")
     for note in found.cautions:
-        console.print(f"[{'red' if note.severity == 'critical' else 'dim'}]{note.severity}: {note.text}[/]")
+        console.print(f"{texts.severities[note.severity]}: {note.text}", style=STYLES[note.severity])
     if found.assumptions:
-        console.print("Assumed: " + ", ".join(entry.field for entry in found.assumptions))
+        console.print(texts.assumed.format(fields=", ".join(entry.field for entry in found.assumptions)))
 
 
 @click.command("prescribe")
 @click.argument("file", type=click.File("rb"))
-@click.option("--json", "as_json", is_flag=True, help="JSON even on a terminal.")
-def command(file: BinaryIO, as_json: bool) -> None:
+@click.option(
+    "--json/--text",
+    "as_json",
+    default=None,
+    help="JSON, byte for byte as POST /v1/prescriptions answers, or text; default: text on a terminal only.",
+)
+@click.option(
+    "--language",
+    type=click.Choice(language_codes()),
+    default=ENGLISH,
+    show_default=True,
+    help="Language of the texts.",
+)
+def command(file: BinaryIO, as_json: bool | None, language: str) -> None:
     """Prescribe the set context in FILE (JSON; - reads standard input), without a server.
 
     Prints text with a table of reasons on a terminal, JSON into a pipe. Faults go to standard error, one a line,
     with exit code 2.
     """
     context = decode(file.read(), JSON, SetContext)
-    found = prescribe(context, pinned_policy(context.policy, load_policies()))
-    if as_json or not sys.stdout.isatty():
-        click.echo(msgspec.json.format(msgspec.json.encode(found), indent=2).decode())
+    found = prescribe(context, pinned_policy(context.policy, policies_in(language)))
+    if as_json is True or (as_json is None and not sys.stdout.isatty()):
+        click.echo(msgspec.json.encode(found), nl=False)
     else:
-        _show(found)
+        _show(found, language)

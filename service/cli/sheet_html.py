@@ -8,10 +8,10 @@ from service.cli.sheet import Alert, SetGroup, Sheet, SheetExercise, SheetSessio
 from service.cli.sheet_texts import SheetTexts
 from service.cli.sheet_words import (
     advice,
-    dose_words,
     exertion_words,
     leave_words,
     load_to_take,
+    reps_words,
     rest_words,
     sets_told,
     speed_words,
@@ -41,7 +41,7 @@ def html_sheet(sheet: Sheet, texts: SheetTexts) -> str:
             *(_session(session, sheet, texts) for session in sheet.sessions),
             _plan(sheet, texts),
         ),
-        lang="en",
+        lang=texts.language,
     )
     return "<!doctype html>\n" + tostring(page, encoding="unicode", method="html")
 
@@ -68,19 +68,25 @@ def _session(session: SheetSession, sheet: Sheet, texts: SheetTexts) -> Element:
         "section",
         _element(
             "header",
-            _element("h2", title(session, sheet.of_sessions)),
-            _element("p", f"{start(session.starts_at)}, ", _element("small", sheet.policy), kind="start"),
+            _element("h2", title(session, sheet.of_sessions, texts)),
+            _element(
+                "p", f"{start(session.starts_at, texts)}, ", _element("small", sheet.policy), kind="start"
+            ),
             _element("p", texts.deload, kind="deload") if session.deload else None,
         ),
-        _element("ul", *map(_alert, session.alerts), kind="alerts"),
+        _element("ul", *(_alert(alert, texts) for alert in session.alerts), kind="alerts"),
         *(_element("p", told, kind="every-set") for told in session.every_set),
         _element("table", _head(texts), *(_exercise(each, texts) for each in session.exercises)),
         kind="session",
     )
 
 
-def _alert(alert: Alert) -> Element:
-    mark = None if alert.severity == "info" else _element("b", f"{alert.severity.capitalize()}: ")
+def _alert(alert: Alert, texts: SheetTexts) -> Element:
+    mark = (
+        None
+        if alert.severity == "info"
+        else _element("b", f"{texts.severities[alert.severity].capitalize()}: ")
+    )
     return _element("li", mark, alert.text, kind=alert.severity)
 
 
@@ -91,7 +97,7 @@ def _head(texts: SheetTexts) -> Element:
 
 def _exercise(exercise: SheetExercise, texts: SheetTexts) -> Element:
     name = f"{exercise.exercise_order}. {exercise.name}"
-    kind = _element("span", f" ({exercise.equipment})", kind="equipment")
+    kind = _element("span", f" ({texts.equipment[exercise.equipment]})", kind="equipment")
     head = _element("th", name, kind, scope="rowgroup", colspan="5")
     rows = (row for group in exercise.groups for row in _group(group, exercise, texts))
     return _element("tbody", _element("tr", head, kind="exercise"), *rows)
@@ -102,26 +108,26 @@ def _group(group: SetGroup, exercise: SheetExercise, texts: SheetTexts) -> Itera
     to_do = group.to_do
     if to_do is None:
         standing = texts.left_out if group.standing == "left_out" else texts.withheld
-        told = f"{sets_told(group, exercise)}: {standing}"
+        told = f"{sets_told(group, exercise, texts)}: {standing}"
         yield _element("tr", _element("td", told, colspan="5"), kind=group.standing)
         return
-    alike = (_dose(group, to_do, texts), _aim(group, to_do))
+    alike = (_dose(group, to_do, texts), _aim(group, to_do, texts))
     for place, each in enumerate(group.sets):
         yield _element("tr", *(() if place else alike), *_blanks(each), kind="set")
     feels = _element("b", f"{texts.feels}:")
-    more = " ".join(filter(None, (speed_words(to_do), advice(group, to_do, texts))))
+    more = " ".join(filter(None, (speed_words(to_do, texts), advice(group, to_do, texts))))
     stop = (to_do.stop, " ", feels, f" {to_do.feel} {more}")
     yield _element("tr", _element("td", *stop, colspan="5"), kind="stop")
 
 
 def _dose(group: SetGroup, to_do: ToDo, texts: SheetTexts) -> Element:
     # which sets they are stands in the column beside
-    sets = dose_words(group, to_do).partition(": ")[2]
-    return _two_lines(group, sets, load_to_take(to_do.load, texts), rest_words(to_do))
+    sets = reps_words(group, to_do, texts)
+    return _two_lines(group, sets, load_to_take(to_do.load, texts), rest_words(to_do, texts))
 
 
-def _aim(group: SetGroup, to_do: ToDo) -> Element:
-    return _two_lines(group, leave_words(to_do.reserve), exertion_words(to_do.rpe))
+def _aim(group: SetGroup, to_do: ToDo, texts: SheetTexts) -> Element:
+    return _two_lines(group, leave_words(to_do.reserve, texts), exertion_words(to_do.rpe, texts))
 
 
 def _two_lines(group: SetGroup, first: str, *second: str) -> Element:
@@ -146,7 +152,11 @@ def _blanks(each: SheetSet) -> tuple[Element, ...]:
 
 def _plan(sheet: Sheet, texts: SheetTexts) -> Element:
     notes = (
-        _element("li", _element("b", f"{note.severity}: "), f"{note.text} {note.mend} ({note.where})")
+        _element(
+            "li",
+            _element("b", f"{texts.severities[note.severity]}: "),
+            f"{note.text} {note.mend} ({note.where})",
+        )
         for note in sheet.notes
     )
     parts: list[Element] = []

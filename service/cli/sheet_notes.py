@@ -5,7 +5,8 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from service.cli.sheet import WORST_FIRST, PlanNote, Printing
-from service.cli.sheet_words import counted, runs
+from service.cli.sheet_texts import SheetTexts
+from service.cli.sheet_words import runs
 from service.rules.plans.answer import CarryOverAnswer, PrescribedPlan, Scenario
 
 MOST_PLACES = 6
@@ -29,35 +30,37 @@ def _name(answer: PrescribedPlan, session: int, exercise_at: int, printing: Prin
 
 def where(pointers: Iterable[str], answer: PrescribedPlan, printing: Printing) -> str:
     """Return the places in words, those of the same sessions together: `sessions 1, 3: Leg press sets 1-2`."""
+    texts = printing.texts
     sets: dict[tuple[int, int | None], list[int]] = {}
     for session, exercise_at, set_at in map(_place, pointers):
         sets.setdefault((session, exercise_at), []).extend([] if set_at is None else [set_at + 1])
     sessions: dict[tuple[int | None, str], list[int]] = {}
     for (session, exercise_at), numbers in sets.items():
         told = "" if exercise_at is None else _name(answer, session, exercise_at, printing)
-        told += f" {'set' if len(numbers) == 1 else 'sets'} {runs(numbers)}" if numbers else ""
+        if numbers:
+            told = texts.exercise_sets.format(exercise=told, count=len(numbers), numbers=runs(numbers))
         sessions.setdefault((exercise_at, told), []).append(session + 1)
     together: dict[tuple[int, ...], list[str]] = {}
     for (_, told), in_sessions in sessions.items():
         together.setdefault(tuple(in_sessions), []).append(told)
     alone = len(answer.sessions) == 1
-    places = [_in_sessions(numbers, told, alone) for numbers, told in together.items()]
-    return "; ".join(_first(places))
+    places = [_in_sessions(numbers, told, alone, texts) for numbers, told in together.items()]
+    return "; ".join(_first(places, texts))
 
 
-def _first(places: Sequence[str]) -> list[str]:
+def _first(places: Sequence[str], texts: SheetTexts) -> list[str]:
     """Return the first places and how many more there are."""
     more = len(places) - MOST_PLACES
-    return [*places[:MOST_PLACES], *([f"and {more} more"] if more > 0 else [])]
+    return [*places[:MOST_PLACES], *([texts.and_more.format(more=more)] if more > 0 else [])]
 
 
-def _in_sessions(numbers: Sequence[int], told: Sequence[str], alone: bool) -> str:
+def _in_sessions(numbers: Sequence[int], told: Sequence[str], alone: bool, texts: SheetTexts) -> str:
     """Return `sessions 1, 3: Leg press sets 1-2`; the only session of a plan goes without saying."""
-    exercises = ", ".join(_first([each for each in told if each]))
+    exercises = ", ".join(_first([each for each in told if each], texts))
     if exercises and alone:
         return exercises
-    sessions = f"{'session' if len(numbers) == 1 else 'sessions'} {runs(numbers)}"
-    return f"{sessions}: {exercises}" if exercises else sessions
+    sessions = texts.sessions.format(count=len(numbers), numbers=runs(numbers))
+    return texts.sessions_with.format(sessions=sessions, exercises=exercises) if exercises else sessions
 
 
 def plan_notes(answer: PrescribedPlan, numbers: Sequence[int], printing: Printing) -> tuple[PlanNote, ...]:
@@ -131,7 +134,7 @@ def _later(costs: CarryOverAnswer, answer: PrescribedPlan, printing: Printing) -
     )
 
 
-def assumed_words(answer: PrescribedPlan) -> tuple[str, ...]:
+def assumed_words(answer: PrescribedPlan, texts: SheetTexts) -> tuple[str, ...]:
     """Return each assumption once with the number of sets it was made for.
 
     The plan's own come first; of their fields the single sets need not speak again.
@@ -144,13 +147,17 @@ def assumed_words(answer: PrescribedPlan) -> tuple[str, ...]:
         if not each.cut and each.prescription.decision == "prescribe":
             untold = (one for one in each.prescription.assumptions if one.field not in fields)
             sets.update(one.text for one in untold)
-    return tuple(f"{text} ({counted(count, 'set')})" for text, count in sets.items())
+    counted = {text: texts.set_count.format(count=count) for text, count in sets.items()}
+    return tuple(texts.assumed_for.format(text=text, sets=told) for text, told in counted.items())
 
 
-def version_words(answer: PrescribedPlan) -> str:
+def version_words(answer: PrescribedPlan, texts: SheetTexts) -> str:
     """Return the versions that pin every number."""
     used = answer.numbers
-    return (
-        f"Policy {answer.policy.version} ({answer.policy.digest}); carry-over {used.carryover}, "
-        f"plans {used.plans}, learning {used.learning}."
+    return texts.versions.format(
+        version=answer.policy.version,
+        digest=answer.policy.digest,
+        carryover=used.carryover,
+        plans=used.plans,
+        learning=used.learning,
     )

@@ -23,7 +23,7 @@ def sheet_of(
         notes=plan_notes(answer, shown, printing),
         moved=moved_words(answer, printing),
         costs=cost_words(answer, printing),
-        assumed=assumed_words(answer),
+        assumed=assumed_words(answer, printing.texts),
         policy=printing.texts.policy.format(version=answer.policy.version),
-        versions=version_words(answer),
+        versions=version_words(answer, printing.texts),
     )

@@ -38,13 +38,13 @@ def _filled(text: str, width: int, first: str = "") -> list[str]:
 
 def _session(session: SheetSession, sheet: Sheet, texts: SheetTexts, width: int) -> Iterator[str]:
     yield "=" * width
-    yield title(session, sheet.of_sessions).upper()
-    yield from _filled(f"{start(session.starts_at)}, {sheet.policy}", width)
+    yield title(session, sheet.of_sessions, texts).upper()
+    yield from _filled(f"{start(session.starts_at, texts)}, {sheet.policy}", width)
     if session.deload:
         yield from _filled(texts.deload.upper(), width)
     yield "=" * width
     for alert in session.alerts:
-        yield from _alert(alert, width)
+        yield from _alert(alert, texts, width)
     if session.every_set:
         yield ""
         for told in session.every_set:
@@ -52,14 +52,16 @@ def _session(session: SheetSession, sheet: Sheet, texts: SheetTexts, width: int)
     for exercise in session.exercises:
         yield ""
         yield "-" * width
-        yield from _filled(f"{exercise.exercise_order}. {exercise.name} ({exercise.equipment})", width)
+        yield from _filled(
+            f"{exercise.exercise_order}. {exercise.name} ({texts.equipment[exercise.equipment]})", width
+        )
         for group in exercise.groups:
             yield ""
             yield from _group(group, exercise, texts, width)
 
 
-def _alert(alert: Alert, width: int) -> list[str]:
-    mark = "" if alert.severity == "info" else f"{alert.severity.upper()}: "
+def _alert(alert: Alert, texts: SheetTexts, width: int) -> list[str]:
+    mark = "" if alert.severity == "info" else f"{texts.severities[alert.severity].upper()}: "
     return _filled(f"{mark}{alert.text}", width)
 
 
@@ -67,13 +69,13 @@ def _group(group: SetGroup, exercise: SheetExercise, texts: SheetTexts, width: i
     to_do = group.to_do
     if to_do is None:
         standing = texts.left_out if group.standing == "left_out" else texts.withheld
-        yield from _filled(f"{sets_told(group, exercise)}: {standing}", width, STEP)
+        yield from _filled(f"{sets_told(group, exercise, texts)}: {standing}", width, STEP)
         return
-    dose = (dose_words(group, to_do), load_to_take(to_do.load, texts), rest_words(to_do))
-    aim = (leave_words(to_do.reserve), exertion_words(to_do.rpe))
+    dose = (dose_words(group, to_do, texts), load_to_take(to_do.load, texts), rest_words(to_do, texts))
+    aim = (leave_words(to_do.reserve, texts), exertion_words(to_do.rpe, texts))
     for parts in (dose, aim):
         yield from _filled(", ".join(filter(None, parts)), width, STEP)
-    yield from _filled(f"{to_do.stop} {texts.feels}: {to_do.feel} {speed_words(to_do)}", width, STEP)
+    yield from _filled(f"{to_do.stop} {texts.feels}: {to_do.feel} {speed_words(to_do, texts)}", width, STEP)
     yield from _filled(advice(group, to_do, texts), width, STEP)
     yield from _blanks(group, texts, width)
 
@@ -81,7 +83,7 @@ def _group(group: SetGroup, exercise: SheetExercise, texts: SheetTexts, width: i
 def _blanks(group: SetGroup, texts: SheetTexts, width: int) -> Iterator[str]:
     """Yield a place for each set to write down what was done, as many on a line as fit."""
     alone = len(group.sets) == 1
-    blanks = [("" if alone else f"{each.set_order}) ") + "____ reps ____ left" for each in group.sets]
+    blanks = [("" if alone else f"{each.set_order}) ") + texts.blank for each in group.sets]
     head = f"{STEP}{texts.done}  "
     fitting = max(1, (width - len(head) + len(STEP)) // (max(map(len, blanks)) + len(STEP)))
     for first in range(0, len(blanks), fitting):
@@ -95,7 +97,7 @@ def _plan(sheet: Sheet, texts: SheetTexts, width: int) -> Iterator[str]:
     if sheet.notes:
         yield from _filled(texts.warnings, width)
     for note in sheet.notes:
-        yield from _note(note, width)
+        yield from _note(note, texts, width)
     if sheet.moved:
         yield from _filled(sheet.moved, width, "-  ")
     for heading, told in ((texts.costs, sheet.costs), (texts.assumed, sheet.assumed)):
@@ -108,7 +110,7 @@ def _plan(sheet: Sheet, texts: SheetTexts, width: int) -> Iterator[str]:
     yield from _filled(f"{texts.foot} {sheet.versions}", width)
 
 
-def _note(note: PlanNote, width: int) -> Iterator[str]:
-    yield from _filled(f"{note.severity}: {note.text}", width, "-  ")
+def _note(note: PlanNote, texts: SheetTexts, width: int) -> Iterator[str]:
+    yield from _filled(f"{texts.severities[note.severity]}: {note.text}", width, "-  ")
     yield from _filled(note.mend, width, STEP)
     yield from _filled(f"({note.where})", width, STEP)

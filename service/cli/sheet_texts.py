@@ -3,9 +3,13 @@
 from functools import cache
 from pathlib import Path
 
-from msgspec import Struct
+from msgspec import Struct, field
+from msgspec.structs import replace
 
-from service.policy.files import read_file
+from service.cli.words import words
+from service.policy.languages import ENGLISH
+from service.rules.answer import Severity
+from service.rules.context import Equipment
 
 TEXTS = Path(__file__).with_name("sheet_texts.toml")
 
@@ -18,7 +22,7 @@ class Feel(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 class SheetTexts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Everything a sheet says in its own words; values stand in braces. `feel` rises."""
+    """Everything a sheet says in its own words; values stand in braces. `feel` rises. `day` is a pattern of CLDR."""
 
     title: str
     left_means: str
@@ -53,7 +57,45 @@ class SheetTexts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     assumed: str
     foot: str
     policy: str
+    versions: str
+    session: str
+    day: str
+    start: str
+    number: str
+    set_count: str
+    rep_count: str
+    percent_of_1rm: str
+    kg: str
+    kg_and_percent: str
+    about: str
+    seconds: str
+    minutes: str
+    rest: str
+    rest_about: str
+    leave: str
+    held: str
+    speed: str
+    rpe: str
+    dose_one: str
+    dose_alike: str
+    the_set: str
+    all_sets: str
+    some_sets: str
+    in_turn: str
+    from_to: str
+    take: str
+    do: str
+    or_: str = field(name="or")
+    and_more: str
+    exercise_sets: str
+    sessions: str
+    sessions_with: str
+    assumed_for: str
+    blank: str
+    severities: dict[Severity, str]
+    equipment: dict[Equipment, str]
     feel: tuple[Feel, ...]
+    language: str = ENGLISH
 
     def feel_of(self, reserve_reps: float) -> str:
         """Return what a reserve [repetitions] feels like; the last text for what is beyond all levels."""
@@ -62,6 +104,7 @@ class SheetTexts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 
 @cache
-def sheet_texts() -> SheetTexts:
-    """Return the words of sheets. Raises PolicyBroken."""
-    return read_file(TEXTS, SheetTexts)
+def sheet_texts(code: str = ENGLISH) -> SheetTexts:
+    """Return the words of sheets in a language. Raises PolicyBroken."""
+    found: SheetTexts = words(TEXTS, SheetTexts, code)
+    return replace(found, language=code)

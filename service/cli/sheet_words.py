@@ -1,8 +1,10 @@
-"""Numbers of a sheet in words."""
+"""Numbers of a sheet in words, those of its language."""
 
 from collections.abc import Iterable
 from datetime import datetime
 from math import ceil, floor
+
+from babel.dates import format_datetime
 
 from service.cli.sheet import Load, SetGroup, SheetExercise, SheetSession, ToDo
 from service.cli.sheet_texts import SheetTexts
@@ -12,14 +14,9 @@ LONGEST_IN_SECONDS = 119
 SECONDS_PER_MINUTE = 60
 
 
-def number(value: float) -> str:
+def number(value: float, texts: SheetTexts) -> str:
     """Return a number to one decimal, none when whole."""
-    return f"{round(value, 1):g}"
-
-
-def counted(count: int, what: str) -> str:
-    """Return `1 set`, `2 sets`."""
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+    return texts.number.format(value=round(value, 1))
 
 
 def runs(numbers: Iterable[int]) -> str:
@@ -33,111 +30,124 @@ def runs(numbers: Iterable[int]) -> str:
     return ", ".join(str(first) if first == last else f"{first}-{last}" for first, last in found)
 
 
-def title(session: SheetSession, of_sessions: int) -> str:
+def title(session: SheetSession, of_sessions: int, texts: SheetTexts) -> str:
     """Return `Session 2 of 8`."""
-    return f"Session {session.number} of {of_sessions}"
+    return texts.session.format(number=session.number, of_sessions=of_sessions)
 
 
-def start(starts_at: datetime) -> str:
+def start(starts_at: datetime, texts: SheetTexts) -> str:
     """Return day and time in the session's own offset: `Monday 4 January 2027, 18:00 (UTC+01:00)`."""
-    day = f"{starts_at:%A} {starts_at.day} {starts_at:%B} {starts_at.year}"
-    return f"{day}, {starts_at:%H:%M} ({starts_at.tzname()})"
+    day = format_datetime(starts_at.replace(tzinfo=None), texts.day, locale=texts.language.replace("-", "_"))
+    return texts.start.format(day=day, time=f"{starts_at:%H:%M}", offset=starts_at.tzname())
 
 
-def load_words(load: Load) -> str:
+def load_words(load: Load, texts: SheetTexts) -> str:
     """Return `77.5 kg (78 % of 1RM)`, or as much of it as is known; nothing when nothing is."""
-    percent = None if load.percent_1rm is None else f"{number(load.percent_1rm)} % of 1RM"
+    percent = (
+        None if load.percent_1rm is None else texts.percent_of_1rm.format(percent=round(load.percent_1rm, 1))
+    )
     if load.kg is None:
         return percent or ""
-    kg = f"{load.kg:g} kg"
-    return f"{kg} ({percent})" if percent else kg
+    kg = texts.kg.format(kg=load.kg)
+    return texts.kg_and_percent.format(kg=kg, percent=percent) if percent else kg
 
 
 def load_to_take(load: Load, texts: SheetTexts) -> str:
     """Return what to lift, or that the lifter chooses it."""
     if load.suggested:
-        return f"about {load_words(load)} ({texts.load_untold})"
-    return load_words(load) or texts.load_to_choose
+        return texts.about.format(load=load_words(load, texts), why=texts.load_untold)
+    return load_words(load, texts) or texts.load_to_choose
 
 
-def rest_words(to_do: ToDo) -> str:
+def rest_words(to_do: ToDo, texts: SheetTexts) -> str:
     """Return `rest 3 min`; nothing when no rest is known."""
     seconds = to_do.rest_seconds
     if seconds is None:
         return ""
     minutes, left = divmod(seconds, SECONDS_PER_MINUTE)
     if seconds <= LONGEST_IN_SECONDS:
-        told = f"{number(seconds)} s"
+        told = texts.seconds.format(seconds=round(seconds, 1))
     else:
-        told = f"{minutes:g} min" + (f" {number(left)} s" if left else "")
-    return f"rest {told}" if to_do.rest_told else f"rest about {told}"
+        told = texts.minutes.format(minutes=minutes)
+        told += f" {texts.seconds.format(seconds=round(left, 1))}" if left else ""
+    return (texts.rest if to_do.rest_told else texts.rest_about).format(time=told)
 
 
-def leave_words(reserve: ReserveRange) -> str:
+def leave_words(reserve: ReserveRange, texts: SheetTexts) -> str:
     """Return `Leave 2.5 reps (2 to 3)`, without a range that holds the target alone."""
-    told = f"Leave {number(reserve.target)} {'rep' if reserve.target == 1 else 'reps'}"
+    told = texts.leave.format(target=round(reserve.target, 1))
     if reserve.low == reserve.high:
         return told
-    return f"{told} ({number(reserve.low)} to {number(reserve.high)})"
+    return texts.held.format(told=told, low=round(reserve.low, 1), high=round(reserve.high, 1))
 
 
-def speed_words(to_do: ToDo) -> str:
+def speed_words(to_do: ToDo, texts: SheetTexts) -> str:
     """Return `Bar speed 10-20 % down.`; nothing where speed tells nothing."""
     if to_do.velocity_loss_percent is None:
         return ""
     low, high = to_do.velocity_loss_percent
-    return f"Bar speed {low:g}-{high:g} % down."
+    return texts.speed.format(low=low, high=high)
 
 
-def dose_words(group: SetGroup, to_do: ToDo) -> str:
+def reps_words(group: SetGroup, to_do: ToDo, texts: SheetTexts) -> str:
+    """Return `8 reps` or `3 sets of 8 reps`, without the sets' numbers."""
+    return dose_words(group, to_do, texts).partition(": ")[2]
+
+
+def dose_words(group: SetGroup, to_do: ToDo, texts: SheetTexts) -> str:
     """Return `Set 2: 8 reps` or `Sets 1-3: 3 sets of 8 reps`."""
-    reps = counted(to_do.rep_target, "rep")
+    reps = texts.rep_count.format(count=to_do.rep_target)
     numbers = runs(each.set_order for each in group.sets)
     if len(group.sets) == 1:
-        return f"Set {numbers}: {reps}"
-    return f"Sets {numbers}: {len(group.sets)} sets of {reps}"
+        return texts.dose_one.format(numbers=numbers, reps=reps)
+    sets = texts.set_count.format(count=len(group.sets))
+    return texts.dose_alike.format(numbers=numbers, sets=sets, reps=reps)
 
 
-def exertion_words(rpe: ExertionRange | None) -> str:
+def exertion_words(rpe: ExertionRange | None, texts: SheetTexts) -> str:
     """Return `RPE 7.5 (7 to 8)`; nothing where the scale has no number."""
     if rpe is None or rpe.target is None:
         return ""
+    told = texts.rpe.format(target=round(rpe.target, 1))
     if rpe.low is None or rpe.high is None or rpe.low == rpe.high:
-        return f"RPE {number(rpe.target)}"
-    return f"RPE {number(rpe.target)} ({number(rpe.low)} to {number(rpe.high)})"
+        return told
+    return texts.held.format(told=told, low=round(rpe.low, 1), high=round(rpe.high, 1))
 
 
-def sets_told(group: SetGroup, exercise: SheetExercise) -> str:
+def sets_told(group: SetGroup, exercise: SheetExercise, texts: SheetTexts) -> str:
     """Return which sets a group holds: `All 3 sets`, `Sets 2-3`, `Set 1`."""
     whole = sum(len(each.sets) for each in exercise.groups)
     if len(group.sets) == whole:
-        return "The set" if whole == 1 else f"All {whole} sets"
+        return texts.the_set if whole == 1 else texts.all_sets.format(count=whole)
     told = runs(each.set_order for each in group.sets)
-    return f"Set {told}" if len(group.sets) == 1 else f"Sets {told}"
+    return texts.some_sets.format(count=len(group.sets), numbers=told)
 
 
-def _expected(group: SetGroup, to_do: ToDo) -> str | None:
+def _expected(group: SetGroup, to_do: ToDo, texts: SheetTexts) -> str | None:
     """Return the repetitions to expect where at least one of those planned is missing; None where none is.
 
     Sets alike in what they complete are told together, others in turn: `6 to 7`, `12, 11 and 10`. Nothing is told
     where the lifter is to choose the load.
     """
-    if not load_words(to_do.load):
+    if not load_words(to_do.load, texts):
         return None
     predicted = [each.predicted_reps for each in group.sets if each.predicted_reps is not None]
     if not predicted or min(predicted) > to_do.rep_target - 1:
         return None
     if max(predicted) - min(predicted) > 1:
         *first, last = (f"{each:.0f}" for each in predicted)
-        return f"{', '.join(first)} and {last}"
+        return texts.in_turn.format(first=", ".join(first), last=last)
     low, high = floor(min(predicted)), min(ceil(max(predicted)), to_do.rep_target)
-    return f"{low}" if low == high else f"{low} to {high}"
+    return f"{low}" if low == high else texts.from_to.format(low=low, high=high)
 
 
-def _ways_out(to_do: ToDo) -> str:
-    ways = [f"take {load_words(to_do.other_load)}"] if to_do.other_load is not None else []
-    ways += [f"do {counted(to_do.other_reps, 'rep')}"] if to_do.other_reps is not None else []
-    return " or ".join(ways)
+def _ways_out(to_do: ToDo, texts: SheetTexts) -> str:
+    ways = []
+    if to_do.other_load is not None:
+        ways.append(texts.take.format(load=load_words(to_do.other_load, texts)))
+    if to_do.other_reps is not None:
+        ways.append(texts.do.format(reps=texts.rep_count.format(count=to_do.other_reps)))
+    return texts.or_.join(ways)
 
 
 def advice(group: SetGroup, to_do: ToDo, texts: SheetTexts) -> str:
@@ -146,12 +156,12 @@ def advice(group: SetGroup, to_do: ToDo, texts: SheetTexts) -> str:
     A load that is light for the set alone is not called so where earlier work takes repetitions away.
     """
     told = []
-    if expected := _expected(group, to_do):
+    if expected := _expected(group, to_do, texts):
         told.append(texts.expect.format(reps=expected))
         if to_do.too_heavy and to_do.other_load is not None:
-            load = load_words(to_do.other_load)
+            load = load_words(to_do.other_load, texts)
             told.append(texts.too_heavy.format(rep_target=to_do.rep_target, load=load))
-    elif to_do.too_light and (ways := _ways_out(to_do)):
+    elif to_do.too_light and (ways := _ways_out(to_do, texts)):
         told.append(texts.too_light.format(instead=ways))
     if to_do.proposed_reps is not None:
         told.append(texts.proposed.format(proposed=to_do.proposed_reps))

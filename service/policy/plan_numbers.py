@@ -48,7 +48,7 @@ def load_plan_numbers(policy: Policy, folder: Path = FOLDER) -> PlanNumbers:
     numbers = read_file(path, PlanNumbers)
     if numbers.version != path.stem:
         raise PolicyBroken(f"{path.name}: version must be {path.stem}")
-    wrong = [*_sources(numbers, policy), *_texts(numbers, policy), *_mends(numbers, policy)]
+    wrong = [*_sources(numbers, policy), *text_faults(numbers, policy), *_mends(numbers, policy)]
     if wrong:
         raise PolicyBroken(f"{path.name}: " + "; ".join(wrong))
     return numbers
@@ -72,17 +72,19 @@ def _sources(numbers: PlanNumbers, policy: Policy) -> Iterator[str]:
             yield f"{name}: grade {source.grade} needs evidence"
 
 
-def _texts(numbers: PlanNumbers, policy: Policy) -> Iterator[str]:
+def text_faults(numbers: PlanNumbers, policy: Policy) -> Iterator[str]:
+    """Yield each text that cannot be filled in, or grows too long with the longest names of `policy`."""
     exercise = max((one.name for one in policy.data.exercises.values()), key=len)
-    muscles = sorted(policy.data.muscles, key=len, reverse=True)
-    moved = WIDEST | {"limit": 0.55, "cost_reps": 88.8, "number": 5219, "muscle": muscles[0]}
+    muscles = sorted(policy.data.muscles, key=lambda name: len(numbers.words.muscle(name)), reverse=True)
+    widest = numbers.words.muscle(muscles[0])
+    moved = WIDEST | {"limit": 0.55, "cost_reps": 88.8, "number": 5219, "muscle": widest}
     told = {"text_session": numbers.limit.text_session, "text_share": numbers.limit.text_share}
     told |= structs.asdict(numbers.assumed)
     for name, template in told.items():
         yield from _told(name, template, moved | {"value": 86_400})
     for code, rule in _rules(numbers).items():
         own = structs.asdict(rule)
-        listed = named(muscles, own.get("most_named", 1))
+        listed = named(muscles, own.get("most_named", 1), numbers.words)
         values = WIDEST | {"raise_to_reps": numbers.limit.raise_to_reps} | own
         values |= {"exercise": exercise, "muscles": listed, "most": listed, "least": listed}
         if code == "early_failure_before_overlap":

@@ -39,6 +39,7 @@ OPERATIONS = (
     "revokeKey",
     "putSite",
     "deleteSite",
+    "emptySandbox",
     "importSets",
     "retainSets",
 )

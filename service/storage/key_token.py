@@ -1,7 +1,7 @@
 """The text of an API key: `effk_<public id>_<secret>_<checksum>`, letters and digits only inside the parts.
 
-The prefix lets secret scanners find it, the checksum lets them and us tell a typing error from a wrong key
-without a database, and a double click selects all of it.
+A test key begins with `efft`. The prefix lets secret scanners find either, the checksum lets them and us tell a typing
+error from a wrong key without a database, and a double click selects all of it.
 """
 
 import hashlib
@@ -10,7 +10,7 @@ import secrets
 import string
 import zlib
 
-PREFIX = "effk"
+PREFIX, TEST_PREFIX = "effk", "efft"
 
 _ALPHABET = string.digits + string.ascii_uppercase + string.ascii_lowercase
 _ID_LENGTH = 12
@@ -21,15 +21,15 @@ _CHECKSUM_LENGTH = 6
 _PART = "[0-9A-Za-z]"
 _KEY_ID = re.compile(rf"{_PART}{{{_ID_LENGTH}}}")
 _TOKEN = re.compile(
-    rf"(?P<body>{PREFIX}_(?P<key_id>{_PART}{{{_ID_LENGTH}}})_{_PART}{{{_SECRET_LENGTH}}})"
+    rf"(?P<body>(?:{PREFIX}|{TEST_PREFIX})_(?P<key_id>{_PART}{{{_ID_LENGTH}}})_{_PART}{{{_SECRET_LENGTH}}})"
     rf"_(?P<checksum>{_PART}{{{_CHECKSUM_LENGTH}}})"
 )
 
 
-def draw_token() -> tuple[str, str]:
-    """A new public id and the whole token it belongs to, from the system's random source."""
+def draw_token(*, test: bool = False) -> tuple[str, str]:
+    """A new public id and the whole token it belongs to, from the system's random source; `test`: of a test key."""
     key_id = _draw(_ID_LENGTH)
-    body = f"{PREFIX}_{key_id}_{_draw(_SECRET_LENGTH)}"
+    body = f"{TEST_PREFIX if test else PREFIX}_{key_id}_{_draw(_SECRET_LENGTH)}"
     return key_id, f"{body}_{_checksum(body)}"
 
 
@@ -39,6 +39,11 @@ def key_id_of(token: str) -> str | None:
     if found is None or _checksum(found["body"]) != found["checksum"]:
         return None
     return found["key_id"]
+
+
+def is_test_token(token: str) -> bool:
+    """True for the token of a test key. Nobody makes one of another: the stored hash is over the whole token."""
+    return token.startswith(f"{TEST_PREFIX}_")
 
 
 def is_key_id(text: str) -> bool:

@@ -13,7 +13,7 @@ from sqlalchemy import Row, insert, or_, select, update
 from service.errors import SettingsInvalid
 from service.storage.engine import Reading, Writing
 from service.storage.identifiers import new_id
-from service.storage.key_token import draw_token, key_id_of, token_hash
+from service.storage.key_token import draw_token, is_test_token, key_id_of, token_hash
 from service.storage.schema import api_keys, tenants
 from service.storage.sites import check_site, make_sites
 from service.storage.tenancy import Reach, enter, name_key, name_tenant
@@ -23,6 +23,9 @@ SCOPES = ("prescribe", "history:read", "history:write", "admin")
 # Nothing that plays with the terminal of a listing, and no NUL, which stops PostgreSQL.
 LABEL_PATTERN = r"^[^\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u2069\ufeff]*\Z"
 LONGEST_LABEL = 100
+
+# Tenants of this name are sandboxes: their keys are test keys, and may empty them.
+SANDBOX_SUFFIX = ".sandbox"
 
 _TENANT_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
 _LABEL = re.compile(LABEL_PATTERN)
@@ -34,7 +37,7 @@ class Principal(Struct, frozen=True, kw_only=True):
     """Who sent a request: the tenant, the key or token used, and what it may do.
 
     `scopes` are some of `SCOPES`; `sites` those it is bound to, None for the whole tenant. `key_id` names a key by its
-    public id, the subject of a token by a hash.
+    public id, the subject of a token by a hash. `sandbox` is true of a test key: its tenant is a sandbox.
     """
 
     tenant_id: UUID
@@ -44,6 +47,7 @@ class Principal(Struct, frozen=True, kw_only=True):
     sites: frozenset[str] | None
     expires_at: datetime | None
     last_used_at: datetime | None = None
+    sandbox: bool = False
 
     @property
     def reach(self) -> Reach:
@@ -89,7 +93,7 @@ async def create_key(
     expires_at: datetime | None = None,
     label: str | None = None,
 ) -> NewKey:
-    """A new key of `tenant`. The tenant and the sites are made if they are new.
+    """A new key of `tenant`, a test key where that is a sandbox. The tenant and the sites are made if they are new.
 
     `scopes` names at least one of `SCOPES`; `sites` at least one, or None for the whole tenant; `label` has up to 100
     characters; `expires_at` lies after `now`. Other keys of the tenant stay valid. Raises SettingsInvalid,
@@ -119,7 +123,7 @@ async def add_key(
     """A new key of a tenant that was entered; as `create_key`, but nothing else is made."""
     granted = frozenset(scopes)
     bound = _checked(granted, None if sites is None else frozenset(sites), label, expires_at, now)
-    key_id, token = draw_token()
+    key_id, token = draw_token(test=await _is_sandbox(w, tenant_id))
     await w.execute(
         insert(api_keys).values(
             tenant_id=tenant_id,
@@ -134,6 +138,12 @@ async def add_key(
         )
     )
     return NewKey(tenant_id=tenant_id, key_id=key_id, token=token)
+
+
+async def _is_sandbox(w: Writing, tenant_id: UUID) -> bool:
+    found = await w.execute(select(tenants.c.name).where(tenants.c.id == tenant_id))
+    name: str = found.scalar_one()
+    return name.endswith(SANDBOX_SUFFIX)
 
 
 async def find_tenant(session: Reading | Writing, name: str) -> UUID | None:
@@ -191,6 +201,7 @@ async def find_principal(r: Reading, token: str, *, now: datetime) -> Principal 
         sites=found.sites,
         expires_at=found.expires_at,
         last_used_at=found.last_used_at,
+        sandbox=is_test_token(token),
     )
 
 

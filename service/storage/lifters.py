@@ -123,6 +123,19 @@ async def erase_lifter(w: Writing, tenant_id: UUID, lifter_id: str) -> Erased | 
     return Erased(sets=deleted[performed_sets.name].rowcount)
 
 
+async def erase_lifters(w: Writing, tenant_id: UUID) -> Erased:
+    """Deletes everything of every lifter of the tenant, for good. Raises StorageUnavailable.
+
+    Waits for writers who are under way; whoever writes after that makes a lifter anew.
+    """
+    held = select(lifters.c.lifter_id).where(lifters.c.tenant_id == tenant_id, in_sites(w))
+    await w.execute(held.order_by(lifters.c.lifter_id).with_for_update())
+    deleted = {
+        table.name: await w.execute(delete(table).where(table.c.tenant_id == tenant_id)) for table in _KEPT
+    }
+    return Erased(sets=deleted[performed_sets.name].rowcount)
+
+
 def _elsewhere() -> NotFound:
     return NotFound("no lifter of this id at the sites of this key")
 

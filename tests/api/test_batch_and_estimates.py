@@ -1,9 +1,15 @@
 """Many sets in one call, and estimates."""
 
+import json
+from typing import Any
+
 import httpx
 import pytest
 
+from service.app import create_app
 from tests.api.problem_shape import assert_problem
+from tests.databases import fresh_database
+from tests.serving import BASE, lifespan_of, make_key, settings_for
 
 
 @pytest.mark.parametrize("detail", ["full", "brief"])
@@ -138,3 +144,74 @@ async def test_extreme_loads_give_finite_numbers(client: httpx.AsyncClient, load
         response = await client.post(f"/v1/estimates/{path}", json=body)
         assert response.status_code == 200
         assert "null" not in response.text
+
+
+LINES = {"accept": "application/x-ndjson"}
+
+
+@pytest.mark.parametrize("detail", ["full", "brief"])
+async def test_a_batch_is_answered_in_lines_when_asked_for(client: httpx.AsyncClient, detail: str) -> None:
+    """A line an item, in order, the same as in one JSON value; errors are lines as well."""
+    contexts: list[object] = [{"rep_target": 1 + n % 50} for n in range(130)]
+    contexts[3], contexts[60], contexts[129] = {"rep_target": 0, "x": "a\nb\u2028"}, "text", None
+    where, body = f"/v1/prescriptions/batch?detail={detail}", {"contexts": contexts}
+    named = {"x-request-id": "night-1"}
+    whole = await client.post(where, json=body, headers=named)
+    lines = await client.post(where, json=body, headers=named | LINES)
+    assert lines.status_code == 200
+    assert lines.headers["content-type"] == "application/x-ndjson"
+    assert lines.headers["vary"] == "Accept, Accept-Language"
+    assert lines.headers["cache-control"] == "no-store"
+    assert [each["index"] for each in whole.json()["results"]] == list(range(130))
+    assert lines.content.endswith(b"\n")
+    assert [json.loads(line) for line in lines.content[:-1].split(b"\n")] == whole.json()["results"]
+
+
+async def test_lines_come_as_they_are_ready() -> None:
+    """The first are sent before the last context was looked at, so that nobody holds a batch twice."""
+    sent: list[int] = []
+    with fresh_database("sqlite") as url:
+        key = await make_key(url)
+        app = create_app(settings_for(url))
+
+        async def record(scope: Any, receive: Any, send: Any) -> None:
+            async def noted(message: dict[str, Any]) -> None:
+                sent.append(message.get("body", b"").count(b"\n"))
+                await send(message)
+
+            await app(scope, receive, noted)
+
+        transport = httpx.ASGITransport(app=record)
+        headers = {"authorization": f"Bearer {key.token}"} | LINES
+        async with lifespan_of(app), httpx.AsyncClient(transport=transport, base_url=BASE) as client:
+            body = {"contexts": [{"rep_target": 8}] * 1000}
+            await client.post("/v1/prescriptions/batch?detail=brief", json=body, headers=headers)
+    assert sum(sent) == 1000
+    assert max(sent) <= 100
+
+
+@pytest.mark.parametrize(
+    ("accept", "media_type"),
+    [
+        ("application/x-ndjson, application/json;q=0.9", "application/x-ndjson"),
+        ("application/json, application/x-ndjson;q=0.5", "application/json"),
+        ("application/x-ndjson;q=0", "application/json"),
+        ("text/csv", "application/json"),
+        ("*/*", "application/json"),
+        ("application/vnd.msgpack, application/x-ndjson;q=0.1", "application/vnd.msgpack"),
+    ],
+)
+async def test_lines_are_for_who_prefers_them(
+    client: httpx.AsyncClient, accept: str, media_type: str
+) -> None:
+    """By the quality values of RFC 9110; nothing is refused for its Accept."""
+    found = await client.post(
+        "/v1/prescriptions/batch", json={"contexts": [{"rep_target": 8}]}, headers={"accept": accept}
+    )
+    assert (found.status_code, found.headers["content-type"]) == (200, media_type)
+
+
+async def test_a_batch_that_cannot_be_read_is_a_problem_in_lines_too(client: httpx.AsyncClient) -> None:
+    """What is wrong with the whole request is told as always."""
+    refused = await client.post("/v1/prescriptions/batch", json={"contexts": []}, headers=LINES)
+    assert_problem(refused, 422, "#/contexts")

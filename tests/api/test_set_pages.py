@@ -11,7 +11,7 @@ import pytest
 from tests.api.gym import day, gym, id_of, log, path, set_body
 from tests.api.problem_shape import assert_problem
 
-LINK = re.compile(r'<(/v1/[^>]+)>; rel="next"\Z')
+LINK = re.compile(r'(?:<(/v1/[^>]+)>; rel="next", )?<(/v1/[^>]+)>; rel="first"\Z')
 ZEROS = "0" * 48
 MOST_PAGES = 100
 
@@ -32,16 +32,18 @@ def scattered(number: int, **members: Any) -> dict[str, Any]:
 async def pages(client: httpx.AsyncClient, **query: Any) -> list[list[str]]:
     """Return the set ids of each page, following `next`; it and the Link header say the same."""
     found, place = [], str(httpx.URL(path("sets"), params=query))
+    first = httpx.URL(path("sets"), params={name: told for name, told in query.items() if name != "cursor"})
     for _ in range(MOST_PAGES):
         answer = await client.get(place)
         assert answer.status_code == 200, answer.text
         page = answer.json()
         found.append([each["set_id"] for each in page["sets"]])
-        if page["next"] is None:
-            assert "link" not in answer.headers
-            return found
         link = LINK.match(answer.headers["link"])
         assert link is not None
+        assert httpx.URL(link[2]) == first
+        if page["next"] is None:
+            assert link[1] is None
+            return found
         place = link[1]
         assert httpx.URL(place).params["cursor"] == page["next"]
         assert httpx.URL(place).path == path("sets")

@@ -51,7 +51,7 @@ def test_json_is_the_whole_answer_of_the_service() -> None:
     """With every prescription in full; what the golden answer says of the plan is the same."""
     said = plan(DAY, "--format=json").out
     _, answer = golden("pressing-day")
-    assert said.encode() == msgspec.json.format(msgspec.json.encode(answer), indent=2) + b"\n"
+    assert said.encode() == msgspec.json.encode(answer)
     brief = json.loads((EXAMPLES / "createPlanPrescription.pressing-day.response.json").read_text("utf-8"))
     told = json.loads(said)
     assert {name: told[name] for name in brief if name != "sessions"} == {

@@ -47,10 +47,10 @@ def test_an_assumed_rest_is_told_as_about() -> None:
     """The lifter sees what was not told."""
     group = next(groups(sheet(plan_of([exercise("leg_press", 2, rest_seconds=None)]))))
     assert group.to_do is not None
-    assert rest_words(group.to_do) == "rest about 2 min"
+    assert rest_words(group.to_do, TEXTS) == "rest about 2 min"
     for seconds, told in ((90, "90 s"), (180, "3 min"), (150, "2 min 30 s"), (7200, "120 min"), (0, "0 s")):
         known = structs.replace(group.to_do, rest_seconds=seconds, rest_told=True)
-        assert rest_words(known) == f"rest {told}"
+        assert rest_words(known, TEXTS) == f"rest {told}"
 
 
 def test_every_reserve_has_words_of_its_own() -> None:
@@ -69,10 +69,10 @@ def test_runs_of_numbers_are_drawn_together() -> None:
 
 def test_a_range_that_holds_the_target_alone_is_not_told() -> None:
     """Nor an RPE where the scale has no number."""
-    assert leave_words(ReserveRange(target=2.5, low=2, high=3)) == "Leave 2.5 reps (2 to 3)"
-    assert leave_words(ReserveRange(target=1, low=1, high=1)) == "Leave 1 rep"
-    assert exertion_words(ExertionRange(target=7.5, low=7, high=8)) == "RPE 7.5 (7 to 8)"
-    assert exertion_words(ExertionRange(target=8, low=8, high=8)) == "RPE 8"
-    assert exertion_words(ExertionRange(target=5, low=None, high=6)) == "RPE 5"
-    assert exertion_words(ExertionRange(target=None, low=None, high=5)) == ""
-    assert exertion_words(None) == ""
+    assert leave_words(ReserveRange(target=2.5, low=2, high=3), TEXTS) == "Leave 2.5 reps (2 to 3)"
+    assert leave_words(ReserveRange(target=1, low=1, high=1), TEXTS) == "Leave 1 rep"
+    assert exertion_words(ExertionRange(target=7.5, low=7, high=8), TEXTS) == "RPE 7.5 (7 to 8)"
+    assert exertion_words(ExertionRange(target=8, low=8, high=8), TEXTS) == "RPE 8"
+    assert exertion_words(ExertionRange(target=5, low=None, high=6), TEXTS) == "RPE 5"
+    assert exertion_words(ExertionRange(target=None, low=None, high=5), TEXTS) == ""
+    assert exertion_words(None, TEXTS) == ""

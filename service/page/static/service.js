@@ -5,6 +5,8 @@ import { byId, later } from "./dom.js";
 const KEPT = "effort-key"; // in this tab only
 let key = null;
 let lifters = [];
+// The page speaks one language, whatever the browser prefers: texts of the service are to match its own.
+const SPOKEN = document.documentElement.lang;
 
 export async function openAccess() {
   const access = await (await fetch("/page/access", { cache: "no-store" })).json();
@@ -44,7 +46,7 @@ export class Refused extends Error {
 // Gives what the service answers. Throws Refused with the problem (RFC 9457), or AbortError.
 export async function call(path, { body, signal, accept = "application/json" } = {}) {
   if (key === null) throw new Refused({ status: 401, title: "No key yet" });
-  const headers = { accept, authorization: `Bearer ${key}` };
+  const headers = { accept, "accept-language": SPOKEN, authorization: `Bearer ${key}` };
   if (body !== undefined) headers["content-type"] = "application/json";
   const answer = await fetch(path, {
     method: body === undefined ? "GET" : "POST",
@@ -99,6 +101,6 @@ export function tell(error) {
 
 const open = new Map();
 export function catalogue(path) {
-  if (!open.has(path)) open.set(path, fetch(path).then((answer) => answer.json()));
+  if (!open.has(path)) open.set(path, fetch(path, { headers: { "accept-language": SPOKEN } }).then((answer) => answer.json()));
   return open.get(path);
 }

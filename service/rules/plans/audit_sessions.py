@@ -28,7 +28,7 @@ def consecutive_days(sets: Sequence[Counted], numbers: PlanNumbers) -> Iterator[
             values = {
                 "earlier": before.session + 1,
                 "later": after[0].session + 1,
-                "muscles": named(tuple(muscles), rule.most_named),
+                "muscles": named(tuple(muscles), rule.most_named, numbers.words),
                 "hours": int(_hours(before, after[0])),
                 "mend_hours": rule.mend_hours,
                 "from_time": _told(before, after[0], rule.mend_hours),

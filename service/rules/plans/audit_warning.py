@@ -6,7 +6,7 @@ from typing import Annotated, Literal, TypeVar
 from msgspec import Meta, Struct
 
 from service.rules.answer import Severity
-from service.rules.plans.numbers import Rule
+from service.rules.plans.numbers import Rule, Words
 from service.rules.plans.placed import Placed
 
 Code = Literal[
@@ -73,8 +73,8 @@ def warning(
     )
 
 
-def named(muscles: Sequence[str], most_named: int) -> str:
+def named(muscles: Sequence[str], most_named: int, words: Words) -> str:
     """Return the muscles in words, the first `most_named` by name."""
-    words = ", ".join(muscle.replace("_", " ") for muscle in muscles[:most_named])
+    told = ", ".join(map(words.muscle, muscles[:most_named]))
     more = len(muscles) - most_named
-    return f"{words} and {more} more" if more > 0 else words
+    return words.and_more.format(words=told, more=more) if more > 0 else told

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from service.rules.plans.audit_sets import far_from_failure
 from service.rules.plans.audit_warning import Counted, PlanWarning, grouped, named, warning
-from service.rules.plans.numbers import PlanNumbers, WeeklyVolume
+from service.rules.plans.numbers import PlanNumbers, WeeklyVolume, Words
 from service.rules.plans.placed import Placed
 
 MuscleWeeks = dict[int, dict[str, list[Counted]]]
@@ -54,7 +54,7 @@ def failure_share_high(
             else:
                 told.append((tuple(placed.pointer for placed in piled.failed), piled))
         for pointers, alike in grouped(told).items():
-            values = _share_values(alike, rule.most_named)
+            values = _share_values(alike, rule.most_named, numbers.words)
             values |= {"week": week, "weeks": rule.weeks, "limit": limit}
             values |= {"raise_to_reps": numbers.limit.raise_to_reps}
             yield warning("failure_share_high", rule, pointers, values)
@@ -92,9 +92,9 @@ def weekly_volume(weeks: MuscleWeeks, numbers: PlanNumbers) -> Iterator[PlanWarn
         most, least = max(volumes.values()), min(volumes.values())
         values = {
             "week": week,
-            "most": _with_volume(volumes, most, rule),
+            "most": _with_volume(volumes, most, rule, numbers.words),
             "most_sets": most,
-            "least": _with_volume(volumes, least, rule),
+            "least": _with_volume(volumes, least, rule, numbers.words),
             "least_sets": least,
             "aim_sets": rule.aim_sets,
             "short": rule.aim_sets - least,
@@ -110,8 +110,8 @@ def _volume(muscle: str, sets: Sequence[Placed]) -> float:
     return sum(placed.exercise.muscles[muscle] for placed in sets)
 
 
-def _with_volume(volumes: dict[str, float], sets: float, rule: WeeklyVolume) -> str:
-    return named([muscle for muscle, volume in volumes.items() if volume == sets], rule.most_named)
+def _with_volume(volumes: dict[str, float], sets: float, rule: WeeklyVolume, words: Words) -> str:
+    return named([muscle for muscle, volume in volumes.items() if volume == sets], rule.most_named, words)
 
 
 def _piled(muscle: str, sets: Sequence[Counted], failure_below_reps: float, limit: float) -> Piled:
@@ -124,11 +124,12 @@ def _piled(muscle: str, sets: Sequence[Counted], failure_below_reps: float, limi
     return Piled(muscle, failed, shares[-1], len(failed) - kept, shares[kept])
 
 
-def _share_values(alike: Sequence[Piled], most_named: int) -> dict[str, object]:
+def _share_values(alike: Sequence[Piled], most_named: int, words: Words) -> dict[str, object]:
     """What is told of muscles with the same failed sets, the one they train most first."""
     ordered = sorted(alike, key=lambda piled: -_volume(piled.muscle, piled.failed))
+    told = named([piled.muscle for piled in ordered], most_named, words)
     return {
-        "muscles": named([piled.muscle for piled in ordered], most_named).capitalize(),
+        "muscles": told[:1].upper() + told[1:],
         "sets": len(alike[0].failed),
         "share": max(piled.share for piled in alike),
         "moved": max(piled.moved for piled in alike),

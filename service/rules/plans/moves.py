@@ -84,8 +84,9 @@ def _told(move: Move, cost_reps: float, stand: Stand, limits: PlanLimits, basis:
     of_session = move.muscle is None
     limit = limits.failure_sets_per_session if of_session else limits.failure_share_per_muscle_7d
     number = stand.slot.session + 1 if of_session else stand.slot.week
+    muscle = "" if move.muscle is None else basis.plans.words.muscle(move.muscle)
     text = (rule.text_session if of_session else rule.text_share).format(
-        limit=limit, number=number, cost_reps=cost_reps, muscle=(move.muscle or "").replace("_", " ")
+        limit=limit, number=number, cost_reps=cost_reps, muscle=muscle
     )
     return MovedSet(
         pointer=stand.slot.pointer,

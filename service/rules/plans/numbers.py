@@ -135,6 +135,17 @@ class Audit(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     weekly_volume: WeeklyVolume
 
 
+class Words(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Words that stand in other texts: how a list goes on, and muscles by id, by their English id where not told."""
+
+    and_more: str = "{words} and {more} more"
+    muscles: dict[str, str] = {}
+
+    def muscle(self, name: str) -> str:
+        """Return what a muscle is called within a sentence."""
+        return self.muscles.get(name) or name.replace("_", " ")
+
+
 class PlanNumbers(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """All numbers of plans. A set planned to end below `failure_below_reps` [repetitions] counts as failure."""
 
@@ -145,3 +156,4 @@ class PlanNumbers(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True)
     limit: Limit
     assumed: Assumed
     audit: Audit
+    words: Words = Words()

@@ -1,0 +1,21 @@
+"""Bars for who waits at a terminal."""
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+Advance = Callable[[int], None]
+
+
+@contextmanager
+def progress(task: str, total: int | None) -> Iterator[Advance]:
+    """A bar on a terminal, nothing elsewhere. Without `total` it only shows that something moves."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console  # noqa: PLC0415 - only for people; programs see no bar
+    from rich.progress import Progress  # noqa: PLC0415 - same
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        shown = bar.add_task(task, total=total)
+        yield lambda count: bar.advance(shown, count)
