@@ -52,9 +52,8 @@ export async function openPlan() {
       byId("plan-parts").replaceChildren();
     }
   });
-  const changed = afterPause(PAUSE_MS, byId("plan-answer"), () => {
+  const changed = afterPause(PAUSE_MS, ask, () => {
     for (const [name, control] of whole) plan[name] = control.read();
-    ask();
   });
   const whole = new Map(
     WHOLE.map((name) => {

@@ -68,11 +68,15 @@ export async function call(path, { body, signal, accept = "application/json" } =
 // says to screen readers that it is not complete yet.
 export function newest(place, ask) {
   let running = null;
-  return async (...told) => {
+  const giveUp = () => {
     running?.abort();
+    running = null;
+    place.setAttribute("aria-busy", "true");
+  };
+  const run = async (...told) => {
+    giveUp();
     const mine = new AbortController();
     running = mine;
-    place.setAttribute("aria-busy", "true");
     try {
       await ask(mine.signal, ...told);
     } catch (error) {
@@ -80,13 +84,18 @@ export function newest(place, ask) {
     }
     if (running === mine) place.setAttribute("aria-busy", "false");
   };
+  return Object.assign(run, { giveUp });
 }
 
-// Asks after a pause in what is entered; what is shown counts as not complete from the first change on.
-export function afterPause(milliseconds, place, ask) {
-  const paused = later(milliseconds, ask);
+// Asks after a pause in what is entered; what is shown counts as not complete from the first change on, and what was
+// asked before is of no use any more. `before` runs when the pause is over.
+export function afterPause(milliseconds, ask, before = () => {}) {
+  const paused = later(milliseconds, () => {
+    before();
+    ask();
+  });
   return () => {
-    place.setAttribute("aria-busy", "true");
+    ask.giveUp();
     paused();
   };
 }

@@ -85,7 +85,7 @@ export async function openSet() {
       showProblem(form, error.problem);
     }
   });
-  const changed = afterPause(PAUSE_MS, byId("set-answer"), ask);
+  const changed = afterPause(PAUSE_MS, ask);
   // Changes proposed by the answer itself, such as {"experience": "advanced"}.
   const apply = (changes) => {
     for (const [name, value] of Object.entries(changes)) form.controls.get(name).write(value);
