@@ -72,9 +72,9 @@ def demo() -> Iterator[tuple[str, str]]:
         process.communicate(timeout=30)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """The installed browser."""
+    """The installed browser; gone after each file, for while it is there no async test of another file can run."""
     with sync_playwright() as playwright:
         found = playwright.chromium.launch(executable_path=chromium(), args=FLAGS)
         yield found
