@@ -127,7 +127,7 @@ def test_a_wrong_request_does_not_compile(folder: Path) -> None:
     program = """
 import createClient from "openapi-fetch";
 import type { components, paths } from "./effort.js";
-const client = createClient<paths, "application/json" | "application/problem+json">({ baseUrl: "http://127.0.0.1" });
+const client = createClient<paths, "application/json">({ baseUrl: "http://127.0.0.1" });
 await client.POST("/v1/prescriptions", { body: { rep_target: 8, exercise: "tea" } });
 await client.POST("/v1/prescriptions", { body: { rep_target: "8" } });
 const unknown: components["schemas"]["SetContext"] = { rep_target: 8, tempo: 2 };
