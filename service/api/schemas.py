@@ -20,10 +20,8 @@ def _tidied(value: Any) -> Any:
 
 
 def _tidied_schema(schema: dict[str, Any]) -> dict[str, Any]:
-    if (
-        schema.get("default", ...) is None
-    ):  # null says the same as leaving it out; generators take a default for required
-        del schema["default"]
+    # Left out of a request null is meant, and answers leave members out: generators take a default for always there.
+    schema.pop("default", None)
     if isinstance(
         schema.get("description"), str
     ):  # Python 3.13 strips the indent of docstrings, older ones do not

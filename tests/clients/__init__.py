@@ -1,0 +1,1 @@
+"""Recipes and generated clients, run against a live service."""
