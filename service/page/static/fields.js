@@ -61,6 +61,15 @@ export function toldOf(name, schema) {
   return PLAIN.has(name) || schema.properties ? told : { ...told, hint: schema.description };
 }
 
+// Units a value can be read with; others ("with it", "0 to 1") say how to fill in a control.
+const READ_WITH = new Set(["% of 1RM", "days", "hours", "reps"]);
+
+// What follows a value of this member in a sentence, with the space before it.
+export function unitOf(name) {
+  const unit = TOLD[name]?.unit;
+  return READ_WITH.has(unit) ? ` ${unit}` : "";
+}
+
 export function labelOf(name) {
   return TOLD[name]?.label ?? words(name);
 }

@@ -2,7 +2,7 @@
 
 import { el, number, reps, signed, words } from "./dom.js";
 import { exactCalls } from "./calls.js";
-import { labelOf } from "./fields.js";
+import { labelOf, unitOf } from "./fields.js";
 import { ledger } from "./ledger.js";
 import { call, tell } from "./service.js";
 
@@ -47,13 +47,14 @@ function changes(context, answer, apply) {
   const row = (change) => {
     const by = change.target - target;
     const now = context[change.field] === undefined ? "not said" : shown(context[change.field]);
+    const value = `${shown(change.value)}${unitOf(change.field)}`;
     const name = labelOf(change.field);
     return el(
       "li",
       {},
-      el("span", { class: "what" }, el("strong", {}, name), ` ${shown(change.value)}`, el("span", { class: "hint" }, ` instead of ${now}`)),
+      el("span", { class: "what" }, el("strong", {}, name), ` ${value}`, el("span", { class: "hint" }, ` instead of ${now}`)),
       el("span", { class: `effect ${by > 0 ? "away" : "closer"}` }, `${number(change.target)} (${signed(by)})`),
-      el("button", { type: "button", "aria-label": `Try ${name} ${shown(change.value)}`, onclick: () => apply({ [change.field]: change.value }) }, "Try"),
+      el("button", { type: "button", "aria-label": `Try ${name} ${value}`, onclick: () => apply({ [change.field]: change.value }) }, "Try"),
     );
   };
   return el(
