@@ -26,6 +26,7 @@ from service.api import (
     plan_prescriptions,
     prescriptions,
     problem_pages,
+    reference,
     sandbox,
     set_batches,
     single_sets,
@@ -98,6 +99,7 @@ HANDLERS = (
     api_catalog.get_api_catalog,
     get_document,
     *pages.HANDLERS,
+    *reference.HANDLERS,
 )
 
 
@@ -144,6 +146,7 @@ def litestar_app(
                 "metrics": Metrics(Cells(folder)),
                 "metrics_served": settings.metrics == "on",
                 "page": open_page(settings),
+                "reference_pages": {},
             }
         ),
         lifespan=[lifespan],

@@ -42,6 +42,15 @@ def wanted_media_type(accept: str, *, picture: bool = False) -> str:
     return best if wanted[best] > 0.0 and wanted[best] >= plain else JSON
 
 
+def prefers_html(accept: str) -> bool:
+    """Return whether `accept` names HTML, and nothing that the service has besides before it."""
+    if "text/html" not in accept.lower():
+        return False
+    qualities = dict(map(_quality, accept.split(",")))
+    html, plain = qualities.get("text/html", 0.0), qualities.get(JSON, 0.0)
+    return html > plain and html >= max(qualities.get(name, 0.0) for name in ("application/*", "*/*"))
+
+
 def wants_lines(accept: str) -> bool:
     """Whether `accept` names JSON lines and prefers them to one JSON or MessagePack value."""
     if NDJSON not in accept.lower():

@@ -44,7 +44,10 @@ CATALOG = ApiCatalog(
         LinkContext(
             anchor=API,
             service_desc=(Link(href="/openapi.json", type="application/json", title="OpenAPI 3.1 document"),),
-            service_doc=(Link(href="/problems", type="text/html", title="What errors mean"),),
+            service_doc=(
+                Link(href="/docs", type="text/html", title="The contract, to try out"),
+                Link(href="/problems", type="text/html", title="What errors mean"),
+            ),
             status=(Link(href="/health/ready", type="application/json"),),
         ),
     )

@@ -15,6 +15,7 @@ from service.api.answers import NDJSON, OPEN_CACHE
 from service.api.deprecation import GONE, Deprecation, documented, documented_headers
 from service.api.document_texts import (
     DESCRIPTION,
+    PATH_EXAMPLES,
     QUOTA_HEADERS,
     RESPONSE_HEADERS,
     RETRY_AFTER,
@@ -68,7 +69,14 @@ def _path_parameters(path: str, handler: HTTPRouteHandler) -> list[dict[str, Any
             rule = handler.opt.get("path_rules", {}).get(name)
             schema = {"type": "string", "minLength": 1} if rule is None else rule.schema
             parameters.append(
-                {"name": name, "in": "path", "required": True, "description": described, "schema": schema}
+                {
+                    "name": name,
+                    "in": "path",
+                    "required": True,
+                    "description": described,
+                    "schema": schema,
+                    "example": PATH_EXAMPLES[name],
+                }
             )
     return parameters
 

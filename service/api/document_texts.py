@@ -71,3 +71,15 @@ QUOTA_HEADERS: dict[str, Any] = {
 RESPONSE_HEADERS: dict[str, Any] = {
     "X-Request-Id": {"description": "Name of this request in logs.", "schema": {"type": "string"}},
 }
+
+# What stands in a path when an operation is shown: the lifter, the set and the key of the examples.
+PATH_EXAMPLES = {
+    "entry_id": "0193f8a4-7c00-7000-8000-0000000000e0",
+    "key": "LAS22",
+    "key_id": "4fJ0aX91Qm2b",
+    "lifter_id": "lark-4",
+    "set_id": "0193f8a4-7c00-7000-8000-000000000003",
+    "site": "north-pier",
+    "slug": "invalid-input",
+    "version": "2026-11-25",
+}

@@ -10,23 +10,12 @@ from msgspec import Struct
 
 from service.api.answers import answer
 from service.api.document import document_bytes
+from service.api.html_answers import CACHE, sent
 from service.api.keyring import SCHEME, KeyRing
 from service.errors import NotFound, Unauthenticated
-from service.page.assets import Asset, home, static_assets
+from service.page.assets import home, static_assets
 from service.settings import PageLifter, Settings
 
-# A browser asks each time whether its copy is still right: modules of two releases never mix.
-CACHE = "public, no-cache"
-CONTENT_SECURITY_POLICY = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
-    "base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
-)
-PAGE_HEADERS = {
-    "content-security-policy": CONTENT_SECURITY_POLICY,
-    "cross-origin-opener-policy": "same-origin",
-    "cross-origin-resource-policy": "same-origin",
-    "cache-control": CACHE,
-}
 # Everybody who opens the page gets its key, so it may read and compute, and nothing else.
 HANDED_OUT = frozenset({"prescribe", "history:read"})
 FORMS = {
@@ -56,14 +45,10 @@ def open_page(settings: Settings) -> Page:
     return Page(key=settings.page_key, lifters=settings.page_lifters)
 
 
-def _sent(asset: Asset) -> Response[Any]:
-    return Response(content=asset.content, media_type=asset.media_type, headers=dict(PAGE_HEADERS))
-
-
 @get("/", include_in_schema=False)
 async def get_home() -> Response[Any]:
     """The page."""
-    return _sent(home())
+    return sent(home())
 
 
 @get("/page/{name:str}", include_in_schema=False)
@@ -72,7 +57,7 @@ async def get_asset(name: Annotated[str, PathParameter()]) -> Response[Any]:
     asset = static_assets().get(name)
     if asset is None:
         raise NotFound("no file of the page has this name")
-    return _sent(asset)
+    return sent(asset)
 
 
 async def _handed_out(key: str, keyring: KeyRing) -> str | None:

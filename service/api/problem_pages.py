@@ -1,6 +1,5 @@
 """A page per problem type: what `type` in an error points to. JSON for programs, HTML for browsers."""
 
-from html import escape
 from typing import Annotated, Any
 
 from litestar import Request, Response, get
@@ -8,10 +7,14 @@ from litestar.params import PathParameter
 from msgspec import Struct
 
 from service.api.answers import OPEN_CACHE, answer
+from service.api.html_answers import sent, wants_page
+from service.api.problem_examples import problems_told
 from service.api.problem_types import PROBLEM_TYPES, ProblemType
 from service.errors import NotFound
+from service.reference.problem_pages import problem_page, problems_page
 
 TAGS = ["Problems"]
+VARIES = {"vary": "Accept"}
 
 
 class ProblemPage(Struct, frozen=True, kw_only=True):
@@ -40,32 +43,12 @@ def _page(kind: ProblemType) -> ProblemPage:
     )
 
 
-def _html(kinds: list[ProblemType]) -> Response[Any]:
-    parts = [
-        f'<section id="{kind.slug}"><h1>{kind.status} {escape(kind.title)}</h1>'
-        f"<p>{escape(kind.meaning)}</p><p><strong>To mend it:</strong> {escape(kind.mend)}</p></section>"
-        for kind in kinds
-    ]
-    page = (
-        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{escape(kinds[0].title if len(kinds) == 1 else 'Problem types')}</title></head>"
-        f"<body><main>{''.join(parts)}</main></body></html>"
-    )
-    headers = {"cache-control": OPEN_CACHE, "vary": "Accept"}
-    return Response(content=page.encode(), media_type="text/html; charset=utf-8", headers=headers)
-
-
-def _wants_html(request: Request[Any, Any, Any]) -> bool:
-    return "text/html" in request.headers.get("accept", "")
-
-
 @get("/problems", operation_id="listProblems", summary="List problem types", tags=TAGS, html=True)
 async def list_problems(request: Request[Any, Any, Any]) -> Response[ProblemPages]:
     """Every problem type, with meaning and mend."""
-    kinds = list(PROBLEM_TYPES.values())
-    if _wants_html(request):
-        return _html(kinds)
+    if wants_page(request):
+        return sent(problems_page(tuple(problems_told().values())), headers=VARIES)
+    kinds = PROBLEM_TYPES.values()
     return answer(request, ProblemPages(problems=tuple(map(_page, kinds))), cache=OPEN_CACHE)
 
 
@@ -78,4 +61,6 @@ async def get_problem(
     kind = PROBLEM_TYPES.get(slug)
     if kind is None:
         raise NotFound("no problem type of this name; GET /problems lists all")
-    return _html([kind]) if _wants_html(request) else answer(request, _page(kind), cache=OPEN_CACHE)
+    if wants_page(request):
+        return sent(problem_page(problems_told()[slug]), headers=VARIES)
+    return answer(request, _page(kind), cache=OPEN_CACHE)

@@ -8,6 +8,7 @@ from litestar import Request, Response
 from litestar.exceptions import HTTPException
 from msgspec import Meta, Struct
 
+from service.api.html_answers import sent, wants_fault_page
 from service.api.methods import allowed_methods
 from service.api.problem_types import PROBLEM_TYPES, ProblemType
 from service.errors import (
@@ -33,6 +34,7 @@ from service.errors import (
     Unreadable,
 )
 from service.observability.logs import logged_request_id
+from service.reference.problem_pages import fault_page
 
 PROBLEM_JSON = "application/problem+json"
 RETRY_AFTER_SECONDS = 5
@@ -145,9 +147,16 @@ def on_error(request: Request[Any, Any, Any], error: Exception) -> Response[byte
     if problem.status == PROBLEM_TYPES["internal-error"].status:
         told = logged_request_id(str(request_id), request.scope["path"], request.scope.get("path_template"))
         _log.error("request %s failed", told, exc_info=error, extra={"told": {"request_id": told}})
+    headers = _headers(error, problem.status, request.scope["path"], request.app)
+    if wants_fault_page(request):
+        kind = PROBLEM_TYPES[problem.slug]
+        shown = fault_page(
+            kind.slug, kind.title, kind.mend, told=problem.detail, request_id=problem.request_id
+        )
+        return sent(shown, status=problem.status, headers=headers | {"vary": "Accept"})
     return Response(
         content=msgspec.json.encode(problem),
         status_code=problem.status,
         media_type=PROBLEM_JSON,
-        headers=_headers(error, problem.status, request.scope["path"], request.app),
+        headers=headers,
     )

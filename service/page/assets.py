@@ -1,6 +1,6 @@
 """The files of the page, read once. What is not in here is not served: no path is ever made from a request."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from html import escape
 from pathlib import Path
@@ -36,14 +36,15 @@ def static_assets() -> Mapping[str, Asset]:
     return MappingProxyType(found)
 
 
-def framed(title: str, main: str, *, script: str | None = None) -> Asset:
+def framed(title: str, main: str, *, script: str | None = None, styles: Iterable[str] = ()) -> Asset:
     """Return a whole page: `main` (HTML) in the frame that all pages of the service share.
 
-    `title` is text; `script` names a module among the assets.
+    `title` is text; `script` names a module among the assets; `styles` are addresses of more stylesheets.
     """
     tag = "" if script is None else f'<script type="module" src="/page/{escape(script)}"></script>'
+    sheets = "".join(f'<link rel="stylesheet" href="{escape(address)}">\n' for address in styles)
     frame = FRAME.read_text("utf-8")
-    for mark, text in (("{title}", escape(title)), ("{script}", tag), ("{main}", main)):
+    for mark, text in (("{title}", escape(title)), ("{script}", sheets + tag), ("{main}", main)):
         frame = frame.replace(mark, text)
     return Asset(HTML, frame.encode())
 

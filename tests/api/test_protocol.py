@@ -139,7 +139,7 @@ async def test_problem_pages_are_readable_in_a_browser(client: httpx.AsyncClient
     problem = (await client.post("/v1/prescriptions", json={})).json()
     page = await client.get(problem["type"], headers={"accept": "text/html,*/*"})
     assert page.headers["content-type"].startswith("text/html")
-    assert "To mend it" in page.text
+    assert "How to mend it" in page.text
     assert "<script" not in page.text
 
 

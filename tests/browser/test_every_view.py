@@ -17,9 +17,9 @@ WIDTHS = {"phone": 390, "desktop": 1280}
 LOADS = "() => document.documentElement.scrollWidth"
 
 
-def grave_issues(page: Page) -> list[str]:
-    """What axe-core calls serious or critical, and where."""
-    found = Axe().run(page).response["violations"]
+def grave_issues(page: Page, part: str | None = None) -> list[str]:
+    """What axe-core calls serious or critical, and where; `part` selects what is looked at, the whole page if None."""
+    found = Axe().run(page, context=part).response["violations"]
     return [
         f"{issue['id']}: {node['target']}"
         for issue in found

@@ -11,6 +11,7 @@ import httpx
 import msgspec
 
 from service.api.document import DOCUMENT_PATH, EXAMPLES
+from service.api.document_texts import PATH_EXAMPLES
 from tests.databases import fresh_database
 from tests.serving import make_key, served
 
@@ -22,7 +23,7 @@ OPERATIONS = {
 }
 # What a lifter's examples build on, in this order.
 HISTORY = ("putLifter.novice", "createSets.two-sessions")
-SITE = "north-pier"
+SITE = PATH_EXAMPLES["site"]
 NAMED = {"x-request-id": "example"}
 SCOPES = ("prescribe", "history:read", "history:write", "admin")
 CREATING = ("putLifter", "createSets", "createKey", "rotateKey")
@@ -36,7 +37,7 @@ QUERIES = {
 }
 # These look back on the history, and on the erasure of its lifter.
 AFTERWARDS = ("listAudit", "getAuditEntry")
-PATHS = {"lifter_id": "lark-4", "set_id": "0193f8a4-7c00-7000-8000-000000000003"}
+PATHS = {name: PATH_EXAMPLES[name] for name in ("lifter_id", "set_id")}
 # What comes out otherwise each time a key is made, or a change noted, stands in the document like this.
 DRAWN = {
     "key_id": "4fJ0aX91Qm2b",

@@ -11,6 +11,7 @@ import jsonschema
 import pytest
 
 from service.api.document import DOCUMENT_PATH, document_bytes
+from service.api.document_texts import PATH_EXAMPLES
 from service.app import litestar_app
 from service.policy.catalogue import load_policies
 from tests.contract.examples import Example, answer_to, examples, settled
@@ -50,12 +51,22 @@ def test_the_document_does_not_depend_on_hash_order(seed: str) -> None:
     assert done.returncode == 0, done.stderr
 
 
-# What the page is made of: no contract, but no secret either.
+# What the page and the reference for people are made of: no contract, but no secret either.
 OF_THE_PAGE = {("/", "get"), ("/page/{name}", "get"), ("/page/access", "get"), ("/page/forms", "get")}
+OF_THE_REFERENCE = {
+    ("/docs", "get"),
+    ("/docs/{name}", "get"),
+    ("/policies", "get"),
+    ("/policies/{version}", "get"),
+    ("/policies/{version}/{name}", "get"),
+    ("/numbers/{name}", "get"),
+    ("/evidence", "get"),
+    ("/evidence/{key}", "get"),
+}
 
 
 def test_every_served_route_is_documented_and_the_reverse() -> None:
-    """No hidden door: what is not in the document makes the page, and is named here."""
+    """No hidden door: what is not in the document makes pages, and is named here."""
     app = litestar_app(settings_for("sqlite:///unused.db"), load_policies())
     found = {
         (route.path_format, method.lower())
@@ -63,7 +74,7 @@ def test_every_served_route_is_documented_and_the_reverse() -> None:
         for method in getattr(route, "methods", ())
         if method != "OPTIONS"
     }
-    assert found == {(path, method) for path, method, _ in OPERATIONS} | OF_THE_PAGE
+    assert found == {(path, method) for path, method, _ in OPERATIONS} | OF_THE_PAGE | OF_THE_REFERENCE
 
 
 def test_operations_are_complete() -> None:
@@ -137,3 +148,18 @@ async def test_examples_are_valid_and_answered_as_printed(example: Example) -> N
     assert settled(response.json()) == example.read(example.answered), (
         "run `python -m tests.contract.examples` to write example answers anew, then read the change"
     )
+
+
+def test_every_operation_can_be_shown_and_tried_as_it_stands() -> None:
+    """A path parameter has an example that its schema takes, a body at least one (checked above against its schema)."""
+    bodies, places = 0, set()
+    for path, _, operation in OPERATIONS:
+        for parameter in operation.get("parameters", ()):
+            if parameter["in"] == "path":
+                jsonschema.validate(parameter["example"], resolved(parameter["schema"]))
+                places.add(parameter["name"])
+        if "requestBody" in operation:
+            assert operation["requestBody"]["content"]["application/json"]["examples"], path
+            bodies += 1
+    assert places == set(PATH_EXAMPLES)
+    assert bodies

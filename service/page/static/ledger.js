@@ -65,7 +65,7 @@ function row(reason, scale, range, from, to, first) {
   const support = reason.evidence.length
     ? [` ${reason.evidence.length === 1 ? "Source" : "Sources"}: `, reason.evidence.map((key, index) => [
         index ? ", " : "",
-        el("a", { href: `/v1/evidence/${encodeURIComponent(key)}` }, key),
+        el("a", { href: `/evidence/${encodeURIComponent(key)}` }, key),
       ])]
     : [];
   return el(
