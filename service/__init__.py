@@ -1,3 +1,3 @@
 """Effort prescription: how close to failure a set should be taken, and why."""
 
-__version__ = "0.4.0"
+__version__ = "0.5.0"
