@@ -7,7 +7,6 @@ import importlib.util
 import os
 import pwd
 import shutil
-import socket
 import subprocess
 import tempfile
 from collections.abc import Iterator
@@ -15,6 +14,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from tests.ports import free_port
 
 SUPERUSER = "postgres"
 # Everything is tested as a role that owns its databases and has no further rights over the server.
@@ -50,7 +51,7 @@ def running_postgres(*, on_disk: bool = False) -> Iterator[PostgresServer]:
     with folder_for(run_as) as folder, folder_for(run_as, None if on_disk else _memory()) as data:
         run_as["cwd"] = folder
         server = PostgresServer(
-            programs=_programs(folder, run_as), data=data, port=_free_port(), run_as=run_as
+            programs=_programs(folder, run_as), data=data, port=free_port(), run_as=run_as
         )
         _make_cluster(server)
         start(server)
@@ -157,10 +158,3 @@ def run(command: list[str | Path], run_as: dict[str, Any]) -> None:
         output.seek(0)
         if done.returncode != 0:
             raise PostgresMissingError(f"{Path(command[0]).name} failed: {output.read().strip()[-2000:]}")
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 import httpx
 import pytest
 
-from service.api.pages import CONTENT_SECURITY_POLICY
+from service.api.html_answers import CONTENT_SECURITY_POLICY
 from service.page.assets import HOME, STATIC, static_assets
 from tests.api.problem_shape import assert_problem
 from tests.databases import fresh_database

@@ -21,9 +21,10 @@ from pathlib import Path
 from typing import NamedTuple, cast
 
 from service.storage.keys import NewKey
-from tests.bench.bench_http import _free_port, _start
+from tests.bench.bench_http import _start
 from tests.bench.histories import seed
 from tests.databases import KINDS, Kind, fresh_database
+from tests.ports import free_port
 from tests.serving import make_key
 
 ROUNDS, SECONDS, CONNECTIONS = 5, 3, 16
@@ -118,7 +119,7 @@ def _serve(stack: ExitStack, url: str, key: NewKey) -> dict[str, tuple[int, int]
         "service": ["service", "serve"],
         "peer": [*peer, "--log-level", "error", "--port"],
     }.items():
-        port = _free_port()
+        port = free_port()
         os.environ["EFFORT_PORT"] = str(port)
         process = _start(stack, command if name == "service" else [*command, str(port)], port)
         found[name] = process.pid, port

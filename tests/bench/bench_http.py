@@ -17,6 +17,8 @@ import time
 from contextlib import ExitStack, closing
 from pathlib import Path
 
+from tests.ports import free_port
+
 ROUNDS, SECONDS, CONNECTIONS = 5, 3, 32
 PATH = "/v1/prescriptions?detail=brief"
 BODY = json.dumps(
@@ -50,13 +52,6 @@ PEERS = {
     "bare ASGI on granian": ["granian", "--interface", "asgi", "tests.bench.peer_bare:app"],
     "FastAPI on granian": ["granian", "--interface", "asgi", "tests.bench.peer_fastapi:app"],
 }
-
-
-def _free_port() -> int:
-    with closing(socket.socket()) as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
 
 
 def _start(stack: ExitStack, command: list[str], port: int) -> subprocess.Popen[str]:
@@ -110,13 +105,13 @@ def main() -> None:
     if shutil.which("wrk") is None:
         raise SystemExit("wrk is not installed")
     with ExitStack() as stack, tempfile.TemporaryDirectory() as folder:
-        ports = {"service": _free_port()}
+        ports = {"service": free_port()}
         service = _start(stack, ["service", "demo", "--port", str(ports["service"])], ports["service"])
         token = next(line for line in service.stdout or () if line.startswith("API key: "))[9:].strip()
         script = Path(folder) / "post.lua"
         script.write_text(LUA.format(body=BODY, token=token, delay_ms=0), "utf-8")
         for name, command in PEERS.items():
-            ports[name] = _free_port()
+            ports[name] = free_port()
             extra = ["--port", str(ports[name]), "--workers", "1", "--loop", "uvloop", "--no-ws"]
             _start(stack, [*command, *extra, "--log-level", "error"], ports[name])
         rates: dict[str, list[float]] = {name: [] for name in ports}

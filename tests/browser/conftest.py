@@ -12,7 +12,8 @@ import pytest
 from playwright.sync_api import Browser, Page, Request, sync_playwright
 
 from tests.browser.chromium import FLAGS, chromium
-from tests.contract.server import free_port, wait_for
+from tests.contract.server import wait_for
+from tests.ports import free_port
 
 ROOT = Path(__file__).parents[2]
 # Told by the browser itself whenever the content security policy forbids something.

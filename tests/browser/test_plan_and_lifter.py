@@ -72,7 +72,8 @@ def test_the_sheet_of_a_plan_is_for_the_gym(opened: Opened) -> None:
     page.emulate_media(media="print")
     expect(page.locator("#plan-form")).to_be_hidden()
     expect(page.locator(".exact")).to_be_hidden()
-    expect(page.locator("nav")).to_be_hidden()
+    for links in page.get_by_role("navigation", include_hidden=True).all():
+        expect(links).to_be_hidden()
     expect(page.locator(".sheet .blank").first).to_be_visible()
     assert page.locator(".sheet tbody tr").count() == page.locator(".sheet .blank").count()
 

@@ -17,7 +17,7 @@ from service.api.document import DOCUMENT_PATH
 from tests.clients.node_tools import HERE, node_tools
 from tests.clients.recipes import FOLDER, PAGES, ROOT, Recipe, check_output, holds, read_recipe, run_recipe
 from tests.clients.rough_road import rough_road
-from tests.contract.server import free_port
+from tests.ports import free_port
 
 CLIENTS = FOLDER / "generated-clients.md"
 OTHERS = [page for page in PAGES if page != CLIENTS]

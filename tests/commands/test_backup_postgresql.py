@@ -16,7 +16,7 @@ import pytest
 
 from tests.commands.copies import GYM, LIFTERS, SCOPES, assert_whole, exports, read, session
 from tests.commands.imports import Done, effort
-from tests.contract.server import free_port
+from tests.ports import free_port
 from tests.postgres import OWNER, SUPERUSER, PostgresServer, running_postgres, sql, start, stop
 from tests.serving import make_key, served
 

@@ -14,7 +14,7 @@ import httpx
 import pytest
 
 from service.cli.demo import CALLS
-from tests.contract.server import free_port
+from tests.ports import free_port
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "openapi" / "examples" / "createPrescription.bench-without-spotter.request.json"

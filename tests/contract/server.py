@@ -9,16 +9,10 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from socket import socket
 
+from tests.ports import free_port
+
 ROOT = Path(__file__).parents[2]
 TRIES, PAUSE_SECONDS = 600, 0.05
-
-
-def free_port() -> int:
-    """Return a port nobody listens on."""
-    with closing(socket()) as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
 
 
 def wait_for(port: int) -> None:

@@ -15,9 +15,10 @@ from pathlib import Path
 
 import httpx
 
-from tests.contract.server import ROOT, free_port
+from tests.contract.server import ROOT
 from tests.ops.replicas import Replica
 from tests.ops.stand_in import stand_in
+from tests.ports import free_port
 
 SETTINGS = ROOT / "docker" / "haproxy.cfg"
 READY_WITHIN_SECONDS = 60

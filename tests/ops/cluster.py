@@ -11,9 +11,9 @@ from functools import cache, partial
 from pathlib import Path
 
 from service.storage.migrate import migrate
-from tests.contract.server import free_port
 from tests.databases import kept, outside_loop
 from tests.ops.replicas import children_of
+from tests.ports import free_port
 from tests.postgres import (
     OWNER,
     SUPERUSER,

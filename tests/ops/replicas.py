@@ -13,7 +13,8 @@ from pathlib import Path
 
 import httpx
 
-from tests.contract.server import ROOT, free_port
+from tests.contract.server import ROOT
+from tests.ports import free_port
 
 STARTED_WITHIN_SECONDS = 60
 GONE_WITHIN_SECONDS = 5
