@@ -89,6 +89,9 @@ def test_a_killed_worker_is_replaced_and_no_counter_falls(tmp_path: Path) -> Non
         wait_until(lambda: len(workers_of(one)) == 2, "two workers")
         for _ in range(40):
             assert httpx.get(f"{one.address}/v1/muscles").status_code == 200
+        # A request is counted when its answer has been sent, so a moment after its client has it.
+        counted = Counter({("GET", "200", "/v1/muscles"): 40})
+        wait_until(lambda: requests_of(scrape(one.address)) == counted, "forty requests counted")
         before = scrape(one.address)
         victim, other = workers_of(one)
         os.kill(victim, signal.SIGKILL)
@@ -123,9 +126,11 @@ def test_a_single_worker_that_is_killed_comes_back(tmp_path: Path) -> None:
     with fresh_database("sqlite") as url, replica(url, tmp_path) as one:
         for _ in range(5):
             httpx.get(f"{one.address}/v1/muscles")
+        counted = Counter({("GET", "200", "/v1/muscles"): 5})
+        wait_until(lambda: requests_of(scrape(one.address)) == counted, "five requests counted")
         os.kill(workers_of(one)[0], signal.SIGKILL)
         wait_until(lambda: counted_workers(one.address) == 1, "an answer of the new worker")
-        assert requests_of(scrape(one.address)) == {("GET", "200", "/v1/muscles"): 5}
+        assert requests_of(scrape(one.address)) == counted
         assert one.stop() == 0
 
 
