@@ -7,8 +7,7 @@ Leaving the block commits; an exception rolls back, and so does cancelling, unti
 brought to its end, so that whoever is told of the outcome is told the truth. An outage raises StorageUnavailable.
 """
 
-import asyncio
-from collections.abc import AsyncIterator, Coroutine, Mapping, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
@@ -16,8 +15,10 @@ from typing import Any, Literal, NamedTuple
 from sqlalchemy import CursorResult, Executable
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, AsyncTransaction
 
+from service.storage.cancelling import to_the_end, uncut
 from service.storage.database_url import parse_database_url
 from service.storage.failures import translated
+from service.storage.group_commit import GroupCommit
 from service.storage.postgresql import postgresql_engine
 from service.storage.sqlite import InlineReader, sqlite_engine
 
@@ -28,12 +29,16 @@ _SQLITE_READERS = 4
 
 @dataclass(frozen=True, slots=True)
 class Store:
-    """An open database: where readers and where writers take their connections from; on SQLite one for `recall`."""
+    """An open database: where readers and where writers take their connections from.
+
+    On SQLite one connection more for `recall`, and the line in which writers stand.
+    """
 
     kind: Literal["sqlite", "postgresql"]
     readers: AsyncEngine
     writers: AsyncEngine
     inline: InlineReader | None = None
+    line: GroupCommit | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +59,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Writing:
-    """A transaction that may change the database. On SQLite there is never more than one at a time.
+    """A transaction that may change the database. On SQLite there is never more than one at a time (`group_commit`).
 
     `sites` are those it is bound to (`tenancy`), None when to none.
     """
@@ -64,8 +69,12 @@ class Writing:
 
     async def execute(self, statement: Executable, parameters: Parameters = None) -> CursorResult[Any]:
         """The whole result of one statement, already fetched. Raises StorageUnavailable."""
+        run = self.connection.execute(statement, parameters)
         with translated():
-            return await self.connection.execute(statement, parameters)
+            if self.connection.dialect.name == "sqlite":
+                # Cut short, SQLAlchemy would drop the connection, and with it what others wrote in the transaction.
+                return await uncut(run)
+            return await run
 
 
 def open_store(url: str, *, patience_seconds: float = 5.0) -> Store:
@@ -76,14 +85,16 @@ def open_store(url: str, *, patience_seconds: float = 5.0) -> Store:
     """
     parsed = parse_database_url(url)
     if parsed.get_backend_name() == "sqlite":
+        # One writer per process: tasks queue here in order instead of racing for the lock of the file.
+        writers = sqlite_engine(parsed, patience_seconds=patience_seconds, write=True, connections=1)
         return Store(
             kind="sqlite",
             readers=sqlite_engine(
                 parsed, patience_seconds=patience_seconds, write=False, connections=_SQLITE_READERS
             ),
-            # One writer per process: tasks queue here in order instead of racing for the lock of the file.
-            writers=sqlite_engine(parsed, patience_seconds=patience_seconds, write=True, connections=1),
+            writers=writers,
             inline=InlineReader(parsed.database or ""),
+            line=GroupCommit(writers, patience_seconds),
         )
     writers = postgresql_engine(parsed, patience_seconds=patience_seconds)
     readers = writers.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
@@ -124,7 +135,8 @@ async def reading(store: Store) -> AsyncIterator[Reading]:
 @asynccontextmanager
 async def writing(store: Store) -> AsyncIterator[Writing]:
     """A `Writing`: committed when the block ends, rolled back on an exception. Raises StorageUnavailable."""
-    async with _transaction(store.writers) as connection:
+    turn = _transaction(store.writers) if store.line is None else store.line.turn()
+    async with turn as connection:
         yield Writing(connection)
 
 
@@ -136,22 +148,10 @@ async def _transaction(engine: AsyncEngine) -> AsyncIterator[AsyncConnection]:
             transaction = await connection.begin()
         yield connection
         with translated():
-            await _to_the_end(_commit(transaction, stack.pop_all()))
+            await to_the_end(_commit(transaction, stack.pop_all()))
         # Closing the connection, on the way out of an exception, rolls back what was not committed.
 
 
 async def _commit(transaction: AsyncTransaction, opened: AsyncExitStack) -> None:
     async with opened:
         await transaction.commit()
-
-
-async def _to_the_end(work: Coroutine[Any, Any, None]) -> None:
-    """Wait for `work` whoever cancels meanwhile: the caller goes on with its outcome."""
-    task = asyncio.create_task(work)
-    while not task.done():
-        try:
-            await asyncio.shield(task)
-        except asyncio.CancelledError:
-            if task.cancelled():
-                raise
-    task.result()

@@ -56,8 +56,8 @@ async def test_whoever_is_told_of_the_outcome_is_told_the_truth(store: Store) ->
 
 async def test_cancelled_transactions_leave_no_lock_and_no_connection_behind(store: Store) -> None:
     """More of them than any pool has connections; then everybody gets one again."""
-    for _ in range(4):
-        await asyncio.gather(*(cancelled_after(store, f"gone-{n}", 0.001 * n) for n in range(15)))
+    for turn in range(4):
+        await asyncio.gather(*(cancelled_after(store, f"gone-{turn}-{n}", 0.001 * n) for n in range(15)))
     await asyncio.gather(*(add(store, f"kept-{n}") for n in range(15)))
     async with reading(store) as r:
         kept = select(func.count()).select_from(tenants).where(tenants.c.name.like("kept-%"))
