@@ -14,7 +14,7 @@ from service.observability.folders import locked
 try:
     import fcntl
 except ImportError:  # no locks on that system: take care not to start a run twice
-    fcntl = None  # type: ignore[assignment]
+    fcntl = None  # type: ignore[assignment]  # the name stands for "not there"
 
 MANIFEST, LOCK = "_manifest.json", "_lock"
 BESIDE = "beside"

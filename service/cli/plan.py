@@ -13,6 +13,7 @@ import msgspec
 from service.api.prescriptions import pinned_policy
 from service.api.reading import JSON, decode
 from service.api.whole_faults import plan_faults
+from service.cli.language_option import language_option
 from service.cli.sheet import Printing, Sheet
 from service.cli.sheet_colours import print_sheet
 from service.cli.sheet_csv import csv_sheet
@@ -22,7 +23,7 @@ from service.cli.sheet_text import MOST_WIDTH, text_sheet
 from service.cli.sheet_texts import SheetTexts, sheet_texts
 from service.errors import Fault, InputRefused
 from service.policy.catalogue import Policies, load_policies
-from service.policy.languages import ENGLISH, Languages, language_codes
+from service.policy.languages import Languages
 from service.policy.plan_basis import load_plan_basis
 from service.rules.compiled import Policy
 from service.rules.estimate import unknown_exercise
@@ -112,13 +113,7 @@ def _gathered(file: BinaryIO, told: Iterable[str], policies: Policies) -> tuple[
     help=f"Columns of the text; 40 suits a phone. Default: those of the terminal, {MOST_WIDTH} at most.",
 )
 @click.option("--json", "as_json", is_flag=True, help="The same as --format json.")
-@click.option(
-    "--language",
-    type=click.Choice(language_codes()),
-    default=ENGLISH,
-    show_default=True,
-    help="Language of the texts.",
-)
+@language_option
 def command(
     file: BinaryIO,
     kind: str,

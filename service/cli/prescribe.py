@@ -10,8 +10,9 @@ from msgspec import Struct
 
 from service.api.prescriptions import pinned_policy
 from service.api.reading import JSON, decode
+from service.cli.language_option import language_option
 from service.policy.catalogue import Policies, load_policies
-from service.policy.languages import ENGLISH, language_codes
+from service.policy.languages import ENGLISH
 from service.rules.answer import Grade, Prescription, Severity
 from service.rules.context import SetContext
 from service.rules.prescribe import prescribe
@@ -95,13 +96,7 @@ def _show(found: Prescription, code: str) -> None:
     default=None,
     help="JSON, byte for byte as POST /v1/prescriptions answers, or text; default: text on a terminal only.",
 )
-@click.option(
-    "--language",
-    type=click.Choice(language_codes()),
-    default=ENGLISH,
-    show_default=True,
-    help="Language of the texts.",
-)
+@language_option
 def command(file: BinaryIO, as_json: bool | None, language: str) -> None:
     """Prescribe the set context in FILE (JSON; - reads standard input), without a server.
 

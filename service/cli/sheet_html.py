@@ -18,10 +18,10 @@ from service.cli.sheet_words import (
     start,
     title,
 )
+from service.reference.markup import Content, element
 
 STYLE = Path(__file__).with_name("sheet.css")
 INLINE = {"b", "small", "span"}  # after all else the file has a line break, for who reads its source
-Content = Element | str | None
 
 
 def html_sheet(sheet: Sheet, texts: SheetTexts) -> str:
@@ -47,17 +47,8 @@ def html_sheet(sheet: Sheet, texts: SheetTexts) -> str:
 
 
 def _element(tag: str, *content: Content, **attributes: str) -> Element:
-    """Return an element holding the content in order; None is nothing. `kind` is the attribute `class`."""
-    if "kind" in attributes:
-        attributes["class"] = attributes.pop("kind")
-    made = Element(tag, attributes)
-    for each in content:
-        if isinstance(each, Element):
-            made.append(each)
-        elif each is not None and len(made):
-            made[-1].tail = (made[-1].tail or "") + each
-        elif each is not None:
-            made.text = (made.text or "") + each
+    """Return an element as `element` does, with a line break after all but INLINE."""
+    made = element(tag, *content, **attributes)
     if tag not in INLINE:
         made.tail = "\n"
     return made

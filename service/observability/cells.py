@@ -21,7 +21,7 @@ from service.observability.folders import locked
 try:
     import fcntl
 except ImportError:  # no shared folder there: the server has one worker on that system
-    fcntl = None  # type: ignore[assignment]
+    fcntl = None  # type: ignore[assignment]  # the name stands for "not there"
 
 MAGIC = 0x6566666F72743031
 SIZE_BYTES = 1 << 20

@@ -13,7 +13,7 @@ from typing import IO
 try:
     import fcntl
 except ImportError:  # no locks there; the server has one worker on that system, and needs no folder
-    fcntl = None  # type: ignore[assignment]
+    fcntl = None  # type: ignore[assignment]  # the name stands for "not there"
 
 MEMORY = Path("/dev/shm")  # noqa: S108 - folders made there are our own, for our user only
 PREFIX = "effort-workers-"

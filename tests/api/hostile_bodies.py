@@ -1,6 +1,8 @@
 """Bodies no route takes, whatever its types: 400 when they cannot be read, 422 when they can."""
 
+import random
 import struct
+from collections.abc import Iterator
 from typing import Any
 
 import msgspec
@@ -218,3 +220,32 @@ REFUSED_PACKS: dict[str, bytes] = {
     "nul in a name": b"\x81\xa1\x00\x01",
     **{f"member {name!r}": _packed({name: "x"}) for name in _NAMES},
 }
+
+# What is put into a good body at random places.
+CHANGES = (
+    b'"',
+    b"\\",
+    b"[",
+    b"{",
+    b"}",
+    b"-",
+    b"1e999",
+    b"1e308",
+    b"null",
+    b"\xff",
+    b"\\ud800",
+    b"\\u0000",
+    b" ",
+    b".0",
+)
+
+
+def changed_bodies(good: bytes, count: int) -> Iterator[bytes]:
+    """Yield a good body with bytes put into it at random places, the same ones every time."""
+    places = random.Random(20261125)
+    for _ in range(count):
+        body = bytearray(good)
+        for _ in range(places.randint(1, 3)):
+            at = places.randrange(len(body))
+            body[at : at + places.randint(0, 2)] = places.choice(CHANGES)
+        yield bytes(body)

@@ -9,6 +9,7 @@ import pytest
 from service.api.languages import language_of
 from tests.api.gym import log, path, set_body
 from tests.api.problem_shape import assert_problem
+from tests.policy.texts_of_answers import unsaid
 
 ONE = {"rep_target": 8, "exercise": "leg_press", "load_percent_1rm": 72.5, "later_overlapping_sets": 2.5}
 GERMAN = {"accept-language": "de-AT, de;q=0.9, en;q=0.5"}
@@ -31,16 +32,6 @@ POSTS: dict[str, dict[str, Any]] = {
     "/v1/plan-prescriptions": SESSION,
     path("plan-prescriptions"): SESSION,
 }
-SAID = {"text", "mend"}
-
-
-def unsaid(value: Any) -> Any:
-    """Return an answer without its texts."""
-    if isinstance(value, list):
-        return [unsaid(each) for each in value]
-    if isinstance(value, dict):
-        return {name: unsaid(each) for name, each in value.items() if name not in SAID}
-    return value
 
 
 @pytest.mark.parametrize("address", POSTS)

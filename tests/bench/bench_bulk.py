@@ -4,6 +4,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -65,12 +66,12 @@ def usual_table(rows: int) -> pa.Table:
     )
 
 
-def processor_seconds(work: object) -> tuple[float, float]:
+def processor_seconds(work: Callable[[], object]) -> tuple[float, float]:
     """Return the least processor time and the least time by the clock of a few calls [s]."""
     times = []
     for _ in range(ROUNDS):
         processor, clock = time.process_time(), time.perf_counter()
-        work()  # type: ignore[operator]
+        work()
         times.append((time.process_time() - processor, time.perf_counter() - clock))
     return min(each for each, _ in times), min(each for _, each in times)
 
@@ -98,7 +99,7 @@ def in_memory() -> None:
             f"targets in memory, {what}",
             len(batch),
             processor_seconds(lambda rows=rows: targets(rows, tables)),
-        )  # type: ignore[misc]
+        )
     contexts = [
         SetContext(rep_target=row["rep_target"], load_percent_1rm=row["load_percent_1rm"])
         for row in map(

@@ -62,7 +62,7 @@ def bulk() -> Iterator[Point]:
     for count in ROWS:
         (batch,) = usual_table(count).combine_chunks().to_batches()
         rows = rows_of(flattened(batch), tables.policy.data, tables.categorical.neutral, Doubts(count))
-        yield count, least_seconds(lambda held=rows: targets(held, tables)) / count * 1e6  # type: ignore[misc]
+        yield count, least_seconds(lambda held=rows: targets(held, tables)) / count * 1e6
 
 
 def plans() -> Iterator[Point]:

@@ -1,13 +1,14 @@
 """Random set contexts as columns, with every boundary of every policy and its neighbours among the floats."""
 
 from itertools import pairwise
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
 from service.policy.catalogue import Policies
+from service.rules.context import Caution
 from service.rules.curves import STEPS_PER_REP, Curve, Grid
 from service.rules.policy import PolicyData
 
@@ -35,16 +36,7 @@ FIELD_OF_INPUT = {
     "effective_exposures": ("exposures",),
     "nearest_training_hours": ("hours_since_muscle_trained", "hours_until_muscle_trained"),
 }
-CAUTIONS = (
-    "first_session",
-    "under_18",
-    "age_65_or_over",
-    "pregnancy",
-    "hypertension_not_controlled",
-    "heart_or_vessel_condition",
-    "recent_injury_or_surgery",
-    "warning_signs",
-)
+CAUTIONS = get_args(Caution)
 
 
 def _half_steps(xs: tuple[float, ...], ys: tuple[float, ...]) -> list[float]:

@@ -1,7 +1,6 @@
 """`effort plan` in other languages, on terminals, and as the API's own bytes."""
 
 import os
-import pty
 import re
 import subprocess
 import sys
@@ -16,6 +15,7 @@ from service.errors import PolicyBroken
 from service.policy.languages import ENGLISH, language_codes
 from service.policy.translation import load_language
 from tests.commands.plan_sheets import example
+from tests.commands.terminal import on_terminal
 from tests.databases import fresh_database
 from tests.serving import make_key, served
 
@@ -36,21 +36,9 @@ def plan(name: str, *arguments: str, **environ: str) -> str:
     return subprocess.run(command, cwd=ROOT, capture_output=True, check=True, env=env).stdout.decode()
 
 
-def on_terminal(name: str, **environ: str) -> str:
+def shown(name: str, **environ: str) -> str:
     """Return what it prints on a terminal."""
-    leader, follower = pty.openpty()
-    plain = {key: value for key, value in os.environ.items() if key not in {"NO_COLOR", "FORCE_COLOR"}}
-    command = [sys.executable, "-m", "service", "plan", str(example(name))]
-    with subprocess.Popen(command, cwd=ROOT, stdout=follower, env={**plain, **environ}):
-        os.close(follower)
-        shown = b""
-        try:
-            while part := os.read(leader, 65536):
-                shown += part
-        except OSError:  # Linux says so when the other end is gone
-            pass
-    os.close(leader)
-    return shown.decode().replace("\r\n", "\n")
+    return on_terminal(["plan", str(example(name))], environ).decode().replace("\r\n", "\n")
 
 
 @pytest.mark.parametrize("code", OTHERS)
@@ -95,11 +83,11 @@ async def test_json_is_the_answer_of_the_api_byte_for_byte() -> None:
 def test_a_terminal_gets_colours_and_its_own_width_but_the_same_lines() -> None:
     """No colour with NO_COLOR (no-color.org); the words are those of a pipe of that width."""
     terminal = {"TERM": "xterm-256color", "COLUMNS": "60"}
-    coloured = on_terminal("pressing-day", **terminal)
+    coloured = shown("pressing-day", **terminal)
     plain = plan("pressing-day", "--width", "60")
     assert "\x1b[" in coloured
     assert re.sub(r"\x1b\[[0-9;]*m", "", coloured) == plain
-    assert not re.search(r"\x1b\[[0-9;]*3[0-9]m", on_terminal("pressing-day", NO_COLOR="1", **terminal))
+    assert not re.search(r"\x1b\[[0-9;]*3[0-9]m", shown("pressing-day", NO_COLOR="1", **terminal))
     assert plan("pressing-day", COLUMNS="60") == plain
 
 

@@ -1,7 +1,6 @@
 """`effort prescribe`: for people in their language and width, for machines the API's own bytes."""
 
 import os
-import pty
 import re
 import subprocess
 import sys
@@ -11,6 +10,7 @@ from pathlib import Path
 import httpx
 import pytest
 
+from tests.commands.terminal import on_terminal
 from tests.databases import fresh_database
 from tests.serving import make_key, served
 
@@ -28,23 +28,9 @@ def prescribe(*arguments: str, sent: bytes = SENT, **environ: str) -> bytes:
     return subprocess.run(command, cwd=ROOT, input=sent, capture_output=True, check=True, env=env).stdout
 
 
-def on_terminal(environ: Mapping[str, str]) -> bytes:
+def shown(environ: Mapping[str, str]) -> bytes:
     """Return what is printed on a terminal."""
-    leader, follower = pty.openpty()
-    command = [sys.executable, "-m", "service", "prescribe", "-"]
-    plain = {name: value for name, value in os.environ.items() if name not in {"NO_COLOR", "FORCE_COLOR"}}
-    subprocess.run(
-        command, cwd=ROOT, input=SENT, stdout=follower, check=True, env={**plain, "COLUMNS": "90", **environ}
-    )
-    os.close(follower)
-    shown = b""
-    try:
-        while part := os.read(leader, 65536):
-            shown += part
-    except OSError:  # Linux says so when the other end is gone
-        pass
-    os.close(leader)
-    return shown
+    return on_terminal(["prescribe", "-"], {"COLUMNS": "90", **environ}, SENT)
 
 
 @pytest.mark.parametrize("language", ["en", "de"])
@@ -72,9 +58,9 @@ def test_text_is_plain_in_a_pipe_and_as_wide_as_it_may_be() -> None:
 
 def test_colours_are_for_terminals_that_want_them() -> None:
     """NO_COLOR (no-color.org) and a terminal that has none."""
-    assert re.search(rb"\x1b\[[0-9;]*3[0-9]m", on_terminal({"TERM": "xterm-256color"}))
+    assert re.search(rb"\x1b\[[0-9;]*3[0-9]m", shown({"TERM": "xterm-256color"}))
     for environ in ({"TERM": "xterm-256color", "NO_COLOR": "1"}, {"TERM": "dumb"}):
-        assert not re.search(rb"\x1b\[[0-9;]*3[0-9]m", on_terminal(environ))
+        assert not re.search(rb"\x1b\[[0-9;]*3[0-9]m", shown(environ))
 
 
 def test_text_speaks_german() -> None:

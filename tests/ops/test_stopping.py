@@ -45,7 +45,7 @@ async def ended(one: Replica, token: str, signals: tuple[int, ...], *, group: bo
     """Tell a server to stop while slow requests are in flight on each of its workers, and watch it."""
     found = Ending()
     headers = {"authorization": f"Bearer {token}", "content-type": "application/json"}
-    async with httpx.AsyncClient(base_url=one.address, headers=headers, timeout=60, verify=False) as client:  # noqa: S501
+    async with httpx.AsyncClient(base_url=one.address, headers=headers, timeout=60, verify=False) as client:  # noqa: S501 - plain HTTP
         assert one.process is not None
         slow = [
             asyncio.create_task(client.post("/v1/prescriptions/batch", content=SLOW))

@@ -25,6 +25,7 @@ from service.rules.plans.plan import Plan
 from service.rules.plans.prescribe_plan import prescribe_plan
 from service.rules.plans.start import stateless_start
 from service.rules.prescribe import prescribe
+from tests.policy.texts_of_answers import SAID, unsaid
 from tests.rules.golden import contexts
 
 POLICIES = load_policies()
@@ -33,7 +34,6 @@ PLANS = load_plan_numbers(POLICIES.newest)
 LANGUAGES = Languages(POLICIES, PLANS)
 OTHERS = [code for code in language_codes() if code != ENGLISH]
 EXAMPLES = Path(__file__).parents[2] / "openapi" / "examples"
-SAID = {"text", "mend"}
 
 
 def said(value: Any) -> Iterator[str]:
@@ -47,15 +47,6 @@ def said(value: Any) -> Iterator[str]:
                 yield each
             else:
                 yield from said(each)
-
-
-def unsaid(value: Any) -> Any:
-    """Return an answer without its texts."""
-    if isinstance(value, list):
-        return [unsaid(each) for each in value]
-    if isinstance(value, dict):
-        return {name: unsaid(each) for name, each in value.items() if name not in SAID}
-    return value
 
 
 def test_german_is_spoken_beside_english() -> None:
