@@ -18,13 +18,15 @@ from service.cli import effort
 from service.cli.plan import read_plan
 from service.errors import InputRefused, NotFound
 from service.policy.plan_basis import load_plan_basis
+from service.rules.plans.prescribe_plan import prescribe_plan
+from service.rules.plans.start import stateless_start
 from service.storage.keys import NewKey
 from tests.api.gym import GYM, day, id_of, set_body
 from tests.serving import make_key, served
 
 SQLITE = pytest.mark.parametrize("database_kind", ["sqlite"])
 SCOPES = ("prescribe", "history:read", "history:write", "admin")
-PLAN = {
+PLAN: dict[str, Any] = {
     "lifter": {"safety_arms": True},
     "sessions": [
         {
@@ -158,6 +160,50 @@ def test_each_row_is_what_the_route_of_the_lifter_answers(
     assert len({row["target"] for row in found}) > 2
     summary = json.loads(result.stdout)
     assert (summary["answered"], summary["withheld"], summary["units"]) == (9, 3, 2)
+
+
+# What history would fill: the plan's own walk counts its earlier sets for these.
+FILLED = ("exposures", "hours_since_muscle_trained", "failure_share_7d")
+
+
+@pytest.mark.parametrize("session", [1, 2, 3])
+def test_what_is_asked_of_a_lifter_is_all_the_plan_says(session: int) -> None:
+    """Each member the plan gives a set stands in what is asked: as in the plan's own answer, which others work out."""
+    told = {
+        "experience": "advanced",
+        "goal": "strength",
+        "spotter": True,
+        "safety_arms": True,
+        "cautions": ["age_65_or_over"],
+    }
+    sessions = [*PLAN["sessions"], {**PLAN["sessions"][0], "starts_at": day(32), "deload": True}]
+    plan = read_plan(json.dumps({**PLAN, "lifter": told, "sessions": sessions}).encode(), policies())
+    basis = load_plan_basis(policies().newest)
+    answer = prescribe_plan(plan, stateless_start(plan), basis, "full")
+    expected = [
+        one.context_used
+        for exercise in answer.sessions[session - 1].exercises
+        for one in exercise.sets
+        if not one.cut
+    ]
+    asked = [context_of(slot, plan) for slot in slots_of(plan, session, basis)]
+    assert len(asked) == len(expected)
+    for one, used in zip(asked, expected, strict=True):
+        said = {
+            name: getattr(used, name) for name in used.__struct_fields__ if name not in (*FILLED, "policy")
+        }
+        assert {name: getattr(one, name) for name in said} == said
+    assert {one.at for one in asked} == {sessions[session - 1]["starts_at"]}
+
+
+def test_exposures_told_in_a_plan_are_asked_with() -> None:
+    """They are of the exercise they are told for, and of no other."""
+    plan = read_plan(json.dumps({**PLAN, "lifter": {"exposures": {"leg_press": 3}}}).encode(), policies())
+    asked = [context_of(slot, plan) for slot in slots_of(plan, 1, load_plan_basis(policies().newest))]
+    assert {(one.exercise, one.exposures) for one in asked} == {
+        ("leg_press", 3),
+        ("barbell_bench_press", None),
+    }
 
 
 @SQLITE
