@@ -4,6 +4,8 @@ import gc
 import json
 import tracemalloc
 from collections.abc import AsyncIterator, Iterable, Iterator
+from itertools import pairwise
+from math import inf
 from typing import NamedTuple
 from uuid import UUID
 
@@ -26,9 +28,9 @@ PACKED = {"content-type": "application/vnd.msgpack"}
 ROUTES = {route.operation_id: route for route in routes()}
 LARGEST_ANSWER_BYTES = 60_000
 LEAST_BODIES = 200
-# Of a pass over some 800 bodies. Caches of interpreter and client settle within a few kilobytes, measured; one small
-# object kept for each request would already be more.
+# Of a pass over some 800 bodies; one small object kept for each request would already be more.
 LEAK_TOLERANCE_BYTES = 32 * 1024
+PASSES_AT_MOST = 5
 EVERY_NTH_BODY = 15
 EVERY_SCOPE = ("prescribe", "history:read", "history:write", "admin")
 UNLIMITED = {"EFFORT_RATE_LIMIT_PER_MINUTE": "0"}
@@ -77,11 +79,11 @@ async def rows_of(service: Service) -> dict[str, int]:
 
 def in_json(route: Route) -> list[Sent]:
     """Return every hostile JSON body of a route."""
-    made = poisoned(route.operation_id)
+    hostile = [each for each in poisoned(route.operation_id) if not each.is_valid]
     return [
         *(Sent(label, body, 400) for label, body in UNREADABLE.items()),
         *(Sent(label, body, 422) for label, body in REFUSED.items()),
-        *(Sent("poisoned", json.dumps(each.value).encode(), 422) for each in made if not each.is_valid),
+        *(Sent("poisoned", json.dumps(each.value).encode(), 422) for each in hostile),
     ]
 
 
@@ -104,11 +106,8 @@ def in_messagepack(route: Route) -> list[Sent]:
 
 def odd_but_valid(route: Route) -> list[Sent]:
     """Return the poisoned bodies that the document allows: most are taken, none may fail."""
-    return [
-        Sent("odd", json.dumps(each.value).encode(), 0)
-        for each in poisoned(route.operation_id)
-        if each.is_valid
-    ]
+    valid = [each for each in poisoned(route.operation_id) if each.is_valid]
+    return [Sent("odd", json.dumps(each.value).encode(), 0) for each in valid]
 
 
 def _check(answer: httpx.Response, status: int) -> None:
@@ -185,21 +184,34 @@ async def test_a_body_where_none_is_expected_changes_nothing(service: Service) -
 
 
 async def test_hostile_bodies_leave_no_memory_behind() -> None:
-    """What the process holds after a pass over all bodies of all routes, it holds after the next one."""
+    """What the process holds after a pass over all bodies of all routes, it holds after the next one.
+
+    A table that doubles or work in the background shows in one pass, what is kept of each request in every one.
+    """
     with fresh_database("sqlite") as url:
         key = await make_key(url, *EVERY_SCOPE)
         async with served(url, token=key.token, EFFORT_LOG_REQUESTS="off", **UNLIMITED) as client:
-            held = []
             await one_pass(client)
             tracemalloc.start()
             try:
-                for _ in range(2):
-                    await one_pass(client)
-                    gc.collect()
-                    held.append(tracemalloc.get_traced_memory()[0])
+                held = [await held_after_a_pass(client)]
+                while len(held) < PASSES_AT_MOST and least_growth(held) >= LEAK_TOLERANCE_BYTES:
+                    held.append(await held_after_a_pass(client))
             finally:
                 tracemalloc.stop()
-    assert held[1] - held[0] < LEAK_TOLERANCE_BYTES, held
+    assert least_growth(held) < LEAK_TOLERANCE_BYTES, held
+
+
+def least_growth(held_bytes: list[int]) -> float:
+    """Return the least of what came on in one pass."""
+    return min((later - before for before, later in pairwise(held_bytes)), default=inf)
+
+
+async def held_after_a_pass(client: httpx.AsyncClient) -> int:
+    """Return the bytes that the process holds of what it took since it is watched."""
+    await one_pass(client)
+    gc.collect()
+    return tracemalloc.get_traced_memory()[0]
 
 
 async def one_pass(client: httpx.AsyncClient) -> None:
@@ -255,9 +267,8 @@ async def test_other_content_types_are_415(service: Service, headers: dict[str, 
 async def test_charset_utf_8_is_taken(client: httpx.AsyncClient) -> None:
     """Many clients send it."""
     headers = {"content-type": "Application/JSON; Charset=UTF-8"}
-    assert (
-        await client.post("/v1/prescriptions", content=b'{"rep_target": 8}', headers=headers)
-    ).status_code == 200
+    answer = await client.post("/v1/prescriptions", content=b'{"rep_target": 8}', headers=headers)
+    assert answer.status_code == 200
 
 
 async def test_too_large_a_body_is_413_announced_or_not(service: Service) -> None:
