@@ -177,16 +177,12 @@ def _item(
     rules = partial(context_faults, policies=policies)
     try:
         context = valid(value, SetContext, rules)
-        if packed:
-            found = prescribed(context, detail, policies)
-            decision, body = found.decision, msgspec.msgpack.encode(found)
-        else:
-            done = written(context, _policy_for(context, policies), detail)
-            decision, body = done.decision, done.body
+        found = written(context, _policy_for(context, policies), detail)
     except ServiceError as error:
         problem = problem_of(error, **problem_at)
         return BatchItem(index=index, status=problem.status, problem=problem), None
-    return BatchItem(index=index, status=200, prescription=msgspec.Raw(body)), decision
+    body = msgspec.msgpack.encode(msgspec.json.decode(found.body)) if packed else found.body
+    return BatchItem(index=index, status=200, prescription=msgspec.Raw(body)), found.decision
 
 
 async def _turns(

@@ -58,12 +58,20 @@ def _decoder(media_type: str, kind: Any) -> _Decoder:
     return msgspec.json.Decoder(kind) if media_type == JSON else msgspec.msgpack.Decoder(kind)
 
 
+def _without_texts(body: bytes) -> bytes:
+    if b"\\" in body:
+        return _TEXTS.sub(b"", body)
+    return b"".join(
+        body.split(b'"')[::2]
+    )  # a fifth of the time, where every quotation mark begins or ends a text
+
+
 def nested_too_deep(body: bytes) -> bool:
     """True for JSON nested deeper than MOST_NESTED; brackets in text do not count."""
     if body.count(b"[") + body.count(b"{") <= MOST_NESTED:
         return False
     depth = 0
-    for bracket in _TEXTS.sub(b"", body).translate(None, _NOT_BRACKETS):
+    for bracket in _without_texts(body).translate(None, _NOT_BRACKETS):
         depth += 1 if bracket in b"[{" else -1
         if depth > MOST_NESTED:
             return True

@@ -4,12 +4,17 @@ import json
 from typing import Any
 
 import httpx
+import msgspec
 import pytest
 
 from service.app import create_app
+from service.policy.catalogue import load_policies
 from tests.api.problem_shape import assert_problem
+from tests.bench.contexts import random_contexts
 from tests.databases import fresh_database
 from tests.serving import BASE, lifespan_of, make_key, settings_for
+
+PACKED = {"accept": "application/vnd.msgpack"}
 
 
 @pytest.mark.parametrize("detail", ["full", "brief"])
@@ -27,6 +32,22 @@ async def test_one_bad_context_among_a_thousand_spoils_nothing(
     assert results[500]["status"] == 422
     assert {entry["pointer"] for entry in results[500]["problem"]["errors"]} == {"#/rep_target", "#/x"}
     assert "prescription" not in results[500]
+
+
+@pytest.mark.parametrize("detail", ["full", "brief"])
+async def test_a_packed_item_is_the_single_answer_byte_for_byte(
+    client: httpx.AsyncClient, detail: str
+) -> None:
+    """Numbers keep their kinds and members their order, whichever way the answer was put together."""
+    contexts = list(map(msgspec.to_builtins, random_contexts(load_policies().newest, 40, seed=11)))
+    batch = await client.post(
+        f"/v1/prescriptions/batch?detail={detail}", json={"contexts": contexts}, headers=PACKED
+    )
+    items = msgspec.msgpack.decode(batch.content, type=dict[str, list[dict[str, msgspec.Raw]]])["results"]
+    assert len(items) == len(contexts)
+    for context, item in zip(contexts, items, strict=True):
+        alone = await client.post(f"/v1/prescriptions?detail={detail}", json=context, headers=PACKED)
+        assert bytes(item["prescription"]) == alone.content
 
 
 @pytest.mark.parametrize("detail", ["full", "brief"])
