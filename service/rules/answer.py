@@ -13,7 +13,8 @@ Conflict = Literal["too_heavy", "too_light"]
 InputValue = str | float | bool | None | list[str]
 
 
-class ReserveRange(Struct, frozen=True, kw_only=True):
+# No cycles can be made of what an answer holds, so the garbage collector need not look (`gc=False`).
+class ReserveRange(Struct, frozen=True, kw_only=True, gc=False):
     """Repetitions in reserve [repetitions]: full repetitions that could still be done when the set ends."""
 
     target: Annotated[float, Meta(ge=0, description="Aim for this many, in half repetitions.")]
@@ -21,7 +22,7 @@ class ReserveRange(Struct, frozen=True, kw_only=True):
     high: Annotated[float, Meta(ge=0, description="Stay no further away than this.")]
 
 
-class ExertionRange(Struct, frozen=True, kw_only=True):
+class ExertionRange(Struct, frozen=True, kw_only=True, gc=False):
     """The same as ratings of perceived exertion on the reserve scale; null where the scale has no number."""
 
     target: float | None
@@ -29,7 +30,7 @@ class ExertionRange(Struct, frozen=True, kw_only=True):
     high: Annotated[float | None, Meta(description="Belongs to the low end of the reserve.")]
 
 
-class Reason(Struct, frozen=True, kw_only=True):
+class Reason(Struct, frozen=True, kw_only=True, gc=False):
     """One entry of the ledger. The effects of all reasons add up to exactly the target."""
 
     factor: str
@@ -42,14 +43,14 @@ class Reason(Struct, frozen=True, kw_only=True):
     input: Annotated[dict[str, InputValue], Meta(description="The values this entry was computed from.")]
 
 
-class Spread(Struct, frozen=True, kw_only=True):
+class Spread(Struct, frozen=True, kw_only=True, gc=False):
     """Mean and between-person standard deviation [repetitions]."""
 
     mean: float
     sd: float
 
 
-class Expected(Struct, frozen=True, kw_only=True):
+class Expected(Struct, frozen=True, kw_only=True, gc=False):
     """What the average lifter can do at this load, and how sure the target is to be reachable."""
 
     reps_to_failure: Spread
@@ -63,7 +64,7 @@ class Expected(Struct, frozen=True, kw_only=True):
     conflict: Annotated[Conflict | None, Meta(description="Set when load and rep target cannot both hold.")]
 
 
-class Adjustment(Struct, frozen=True, kw_only=True, omit_defaults=True):
+class Adjustment(Struct, frozen=True, kw_only=True, gc=False, omit_defaults=True):
     """One way to make load and rep target agree: keep one, change the other."""
 
     keep: Literal["load", "reps"]
@@ -71,7 +72,7 @@ class Adjustment(Struct, frozen=True, kw_only=True, omit_defaults=True):
     load_percent_1rm: Annotated[float, Meta(gt=0, le=100)] | None = None
 
 
-class StopCue(Struct, frozen=True, kw_only=True, omit_defaults=True):
+class StopCue(Struct, frozen=True, kw_only=True, gc=False, omit_defaults=True):
     """When to end the set, in words for the lifter."""
 
     kind: Literal["reps", "technique", "velocity_loss"]
@@ -80,7 +81,7 @@ class StopCue(Struct, frozen=True, kw_only=True, omit_defaults=True):
     high_percent: float | None = None
 
 
-class CautionNote(Struct, frozen=True, kw_only=True):
+class CautionNote(Struct, frozen=True, kw_only=True, gc=False):
     """Something to heed. `critical` means: do not train on this answer."""
 
     code: str
@@ -88,7 +89,7 @@ class CautionNote(Struct, frozen=True, kw_only=True):
     text: str
 
 
-class Assumption(Struct, frozen=True, kw_only=True):
+class Assumption(Struct, frozen=True, kw_only=True, gc=False):
     """A field that was left out and the value used in its place."""
 
     field: str
@@ -96,7 +97,7 @@ class Assumption(Struct, frozen=True, kw_only=True):
     text: str
 
 
-class Change(Struct, frozen=True, kw_only=True):
+class Change(Struct, frozen=True, kw_only=True, gc=False):
     """The nearest value of one field that would move the target by half a repetition or more."""
 
     field: str
@@ -104,14 +105,14 @@ class Change(Struct, frozen=True, kw_only=True):
     target: float
 
 
-class PolicyRef(Struct, frozen=True, kw_only=True):
+class PolicyRef(Struct, frozen=True, kw_only=True, gc=False):
     """Which numbers were used: version and digest pin them for ever."""
 
     version: str
     digest: str
 
 
-class BriefPrescription(Struct, frozen=True, kw_only=True):
+class BriefPrescription(Struct, frozen=True, kw_only=True, gc=False):
     """What an app shows on every set (`detail=brief`)."""
 
     decision: Decision
@@ -122,7 +123,7 @@ class BriefPrescription(Struct, frozen=True, kw_only=True):
     policy: PolicyRef
 
 
-class Prescription(Struct, frozen=True, kw_only=True):
+class Prescription(Struct, frozen=True, kw_only=True, gc=False):
     """How close to failure one set should be taken, and why."""
 
     decision: Annotated[Decision, Meta(description="`withhold`: no target is given; see `cautions`.")]

@@ -4,7 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from operator import attrgetter
-from typing import NamedTuple
+
+from msgspec import Struct
 
 from service.rules import limits as rules_of
 from service.rules.answer import PolicyRef, Reason, ReserveRange
@@ -17,7 +18,7 @@ MEMO_ENTRIES = 4096
 BASE = "base"
 
 
-class Frame(NamedTuple):
+class Frame(Struct, frozen=True, gc=False):
     """What bounds a context's sum [repetitions]: window, shifts after it, safety floor."""
 
     low: float
@@ -28,7 +29,7 @@ class Frame(NamedTuple):
     careful: bool
 
 
-class Settled(NamedTuple):
+class Settled(Struct, frozen=True, gc=False):
     """Every value [repetitions] between the limited sum and the range, in order."""
 
     windowed: float
