@@ -1,4 +1,4 @@
-"""API keys over HTTP, for the tenant's admin: listed without secrets, made, rotated, revoked.
+"""API keys over HTTP, for the tenant's admin: made, rotated, revoked; `key_lists` lists them.
 
 Nobody gives what they have not: scopes and sites of a key are among those of the key that makes or rotates it.
 """
@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import Annotated, Any, Literal
 
-from litestar import Request, Response, delete, get, post
+from litestar import Request, Response, delete, post
 from litestar.params import JSONBody, PathParameter
 from msgspec import Meta, Struct
 
@@ -20,9 +20,9 @@ from service.api.lifter_sites import SiteName
 from service.errors import Conflicting, Fault, Forbidden, InputRefused, NotFound
 from service.storage.engine import Writing
 from service.storage.key_rotation import OVERLAP_HOURS, hold_key, revoke_key, rotate_key
-from service.storage.keys import LABEL_PATTERN, LONGEST_LABEL, KeyRecord, Principal, add_key, keys_within
+from service.storage.keys import LABEL_PATTERN, LONGEST_LABEL, KeyRecord, Principal, add_key
 from service.storage.sites import known_sites
-from service.storage.tenancy import reading_within, writing_within
+from service.storage.tenancy import writing_within
 
 TAGS = ["Keys and sites"]
 MOST_SITES = 100
@@ -48,12 +48,6 @@ class ApiKey(Struct, frozen=True, kw_only=True):
     expires_at: Time | None
     revoked_at: Time | None
     replaced_by: Annotated[str | None, Meta(description="Id of its successor.")]
-
-
-class ApiKeys(Struct, frozen=True, kw_only=True):
-    """Keys, newest first."""
-
-    keys: tuple[ApiKey, ...]
 
 
 class NewApiKey(ApiKey, frozen=True, kw_only=True):
@@ -145,24 +139,6 @@ async def _require_sites(w: Writing, caller: Principal, sites: tuple[str, ...] |
     faults = [Fault(f"#/sites/{place}", told) for place, site in enumerate(sites) if site not in known]
     if faults:
         raise InputRefused(tuple(faults))
-
-
-@get(
-    "/v1/keys",
-    operation_id="listKeys",
-    summary="List API keys",
-    tags=TAGS,
-    scopes=("admin",),
-)
-async def list_keys(request: Request[Any, Any, Any]) -> Response[ApiKeys]:
-    """The tenant's newest thousand keys, revoked and expired ones too, never their secrets.
-
-    A key bound to sites sees keys that are bound to no others.
-    """
-    reach = principal_of(request).reach
-    async with reading_within(request.app.state.store, reach) as r:
-        found = await keys_within(r, reach)
-    return answer(request, ApiKeys(keys=tuple(ApiKey(**shown(record)) for record in found)))
 
 
 @post(

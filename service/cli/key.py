@@ -13,8 +13,9 @@ from service.errors import NotFound
 from service.settings import read_settings
 from service.storage.audit import Entry, Outcome, record
 from service.storage.engine import Store, Writing, close_store, open_store, reading, writing
+from service.storage.key_pages import list_keys
 from service.storage.key_rotation import OVERLAP_HOURS, hold_key, revoke_key, rotate_key
-from service.storage.keys import SCOPES, KeyRecord, NewKey, create_key, list_keys
+from service.storage.keys import SCOPES, KeyRecord, NewKey, create_key
 from service.storage.migrate import check_ready
 
 T = TypeVar("T")

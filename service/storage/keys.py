@@ -30,7 +30,6 @@ SANDBOX_SUFFIX = ".sandbox"
 _TENANT_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
 _LABEL = re.compile(LABEL_PATTERN)
 _USE_NOTED_EVERY = timedelta(seconds=60)
-_MOST_LISTED = 1000
 
 
 class Principal(Struct, frozen=True, kw_only=True):
@@ -153,33 +152,6 @@ async def find_tenant(session: Reading | Writing, name: str) -> UUID | None:
     found = await session.execute(select(tenants.c.id).where(tenants.c.name == name))
     tenant_id: UUID | None = found.scalar_one_or_none()
     return tenant_id
-
-
-async def list_keys(r: Reading, *, tenant: str) -> tuple[KeyRecord, ...]:
-    """Keys of `tenant`, revoked and expired ones too, oldest first; empty for an unknown tenant.
-
-    Raises SettingsInvalid for a name no tenant can have.
-    """
-    tenant_id = await find_tenant(r, tenant)
-    if tenant_id is None:
-        return ()
-    await enter(r, Reach(tenant_id))
-    return (await keys_within(r, Reach(tenant_id)))[::-1]
-
-
-async def keys_within(r: Reading, reach: Reach) -> tuple[KeyRecord, ...]:
-    """The newest thousand keys of the tenant as far as `reach` covers their sites, newest first.
-
-    Raises StorageUnavailable.
-    """
-    newest_first = (api_keys.c.created_at.desc(), api_keys.c.id.desc())
-    found = await r.execute(
-        select(api_keys)
-        .where(api_keys.c.tenant_id == reach.tenant_id)
-        .order_by(*newest_first)
-        .limit(_MOST_LISTED)
-    )
-    return tuple(record for row in found if reach.covers((record := record_of(row)).sites))
 
 
 async def find_principal(r: Reading, token: str, *, now: datetime) -> Principal | None:

@@ -113,7 +113,7 @@ async def test_expiry_is_exact_even_for_a_remembered_key(database_url: str) -> N
 async def test_use_of_a_key_is_noted(database_url: str) -> None:
     """`effort key list` shows when a key was last used."""
     from service.storage.engine import reading  # noqa: PLC0415 - only here
-    from service.storage.keys import list_keys  # noqa: PLC0415 - only here
+    from service.storage.key_pages import list_keys  # noqa: PLC0415 - only here
 
     key = await make_key(database_url)
     async with served(database_url, token=key.token) as client:

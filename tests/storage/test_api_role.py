@@ -12,8 +12,9 @@ from service.errors import SettingsInvalid, StorageUnavailable
 from service.storage.api_role import RIGHTS, grant_rights
 from service.storage.engine import Store, reading, writing
 from service.storage.identifiers import new_id
+from service.storage.key_pages import list_keys
 from service.storage.key_rotation import revoke_key
-from service.storage.keys import NewKey, create_key, find_principal, find_tenant, list_keys
+from service.storage.keys import NewKey, create_key, find_principal, find_tenant
 from service.storage.migrate import check_ready
 from service.storage.schema import api_keys, metadata, tenants
 from service.storage.tenancy import (

@@ -8,8 +8,9 @@ import pytest
 
 from service.errors import Conflicting
 from service.storage.engine import Store, reading, writing
+from service.storage.key_pages import list_keys
 from service.storage.key_rotation import hold_key, revoke_key, rotate_key
-from service.storage.keys import KeyRecord, NewKey, Principal, create_key, find_principal, list_keys
+from service.storage.keys import KeyRecord, NewKey, Principal, create_key, find_principal
 from service.storage.tenancy import Reach
 from tests.storage.history import another
 

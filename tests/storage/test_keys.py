@@ -10,6 +10,7 @@ from sqlalchemy import MetaData, func, select
 
 from service.errors import SettingsInvalid
 from service.storage.engine import Store, reading, writing
+from service.storage.key_pages import list_keys
 from service.storage.key_rotation import revoke_key
 from service.storage.key_token import _checksum, draw_token, key_id_of
 from service.storage.keys import (
@@ -20,7 +21,6 @@ from service.storage.keys import (
     create_key,
     find_principal,
     find_tenant,
-    list_keys,
     note_use,
     use_is_due,
 )
