@@ -1,5 +1,6 @@
 """The way that puts answers together from pieces gives, byte for byte, what the plain way gives."""
 
+import gc
 import random
 from typing import Any
 
@@ -118,3 +119,14 @@ def test_memos_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     sizes = memos_of(writer, set())
     assert len(sizes) > 1000
     assert max(sizes) <= 2 * MEMO_ENTRIES
+
+
+def test_the_pieces_of_few_policies_are_kept() -> None:
+    """However many versions and languages are asked for in turn, and each is answered as ever."""
+    context = context_of({"rep_target": 8, "load_percent_1rm": 70.0})
+    policies = [compile_policy(POLICY.data) for _ in range(2 * write.MOST_WRITERS)]
+    bodies = {written(context, policy, "full").body for policy in policies}
+    assert bodies == {encode(prescribe(context, POLICY))}
+    gc.collect()
+    kept = [each for each in gc.get_objects() if isinstance(each, Writer)]
+    assert len(kept) <= write.MOST_WRITERS

@@ -21,6 +21,7 @@ from service.rules.written.notes import Notes
 
 Detail = Literal["full", "brief"]
 MOST_ANSWERS = 1024  # whole ones; the same set is often asked for again
+MOST_WRITERS = 4  # each holds up to 20 MiB: this version and the one before, in two languages
 
 
 class Written(Struct, frozen=True, gc=False):
@@ -139,7 +140,7 @@ class Writer:
         return encode(reported_reserve(weighed, case.context.reporting_bias, self._policy))
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=MOST_WRITERS)
 def _writer_of(policy: Policy) -> Writer | None:
     return Writer(policy) if is_plain(policy) else None
 
