@@ -134,14 +134,14 @@ class KeyRing:
             task.exception()  # told to those who waited; nobody has to
 
     async def _asked(self, token: str) -> Principal | None:
-        digest = _digest(token)
+        # From the question on, not from the answer: a slow one tells what was true when it was asked.
+        digest, asked = _digest(token), self._monotonic()
         principal = await self._found(token)
         if principal is None:
             self._known.pop(digest, None)
             return None
         if len(self._known) >= MOST_REMEMBERED:
             self._known.clear()
-        asked = self._monotonic()
         until = asked + REMEMBERED_SECONDS
         self._known[digest] = _Seen(principal, until, until, asked)
         if principal.kind == "key" and use_is_due(principal, now=self._now()):
