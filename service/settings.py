@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable, Mapping
+from ipaddress import ip_address
 from typing import Literal
 from urllib.parse import urlsplit
 
@@ -12,7 +13,7 @@ from service.errors import SettingsInvalid
 # name, default, what it is for: drives the reading, `effort serve --help` and DEVELOPERS.md alike
 SETTINGS = (
     ("EFFORT_DATABASE_URL", "sqlite:///effort.db", "Database: sqlite:///file or postgresql://user@host/db"),
-    ("EFFORT_HOST", "127.0.0.1", "Address to listen on"),
+    ("EFFORT_HOST", "127.0.0.1", "IP address to listen on"),
     ("EFFORT_PORT", "8080", "Port to listen on, 1-65535"),
     ("EFFORT_WORKERS", "1", "Worker processes, 1-256; one per core on PostgreSQL, 1 on SQLite"),
     ("EFFORT_MAX_BODY_BYTES", "2097152", "Largest request body [bytes], 1024-104857600"),
@@ -112,6 +113,14 @@ def _text(text: str) -> str:
     return text.strip()
 
 
+def _host(text: str) -> str:
+    try:
+        ip_address(text.strip())
+    except ValueError:
+        raise ValueError("takes an IP address, such as 127.0.0.1 or ::1; no name") from None
+    return text.strip()
+
+
 def _one_of(*words: str) -> Callable[[str], str]:
     def read(text: str) -> str:
         if text.strip().lower() not in words:
@@ -121,9 +130,16 @@ def _one_of(*words: str) -> Callable[[str], str]:
     return read
 
 
+def _leads_to_host(address: str, *schemes: str) -> bool:
+    try:
+        found = urlsplit(address)
+        return found.scheme in schemes and bool(found.hostname) and found.port != 0
+    except ValueError:  # a port that is no number, a bracket that is not closed
+        return False
+
+
 def _http_url(text: str) -> str:
-    found = urlsplit(text.strip())
-    if text.strip() and (found.scheme not in ("http", "https") or not found.hostname):
+    if text.strip() and not _leads_to_host(text.strip(), "http", "https"):
         raise ValueError("takes http://host:port or https://host, or nothing")
     return text.strip()
 
@@ -136,7 +152,7 @@ def _redis_url(text: str) -> str:
 
 def _jwks(text: str) -> str:
     place = text.strip()
-    if "://" in place and not place.startswith("https://"):
+    if "://" in place and not _leads_to_host(place, "https"):
         raise ValueError("takes a file or an address that begins with https://, or nothing")
     return place
 
@@ -157,7 +173,7 @@ def _page_lifters(text: str) -> tuple[PageLifter, ...]:
 
 _READERS: dict[str, Callable[[str], object]] = {
     "EFFORT_DATABASE_URL": _text,
-    "EFFORT_HOST": _text,
+    "EFFORT_HOST": _host,
     "EFFORT_PORT": _whole(1, 65_535),
     "EFFORT_WORKERS": _whole(1, 256),
     "EFFORT_MAX_BODY_BYTES": _whole(1024, 104_857_600),

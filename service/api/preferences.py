@@ -32,8 +32,9 @@ APPLIED_HEADER = {
     }
 }
 # RFC 7240, section 2: preference [ "=" value ] and parameters of it, which `return` has none of.
-_RETURN = re.compile(r'\s*return\s*=\s*(?:"([^"]*)"|([^\s;,"]*))\s*(?:;.*)?\Z', re.IGNORECASE)
-_PARTS = re.compile(r'(?:"(?:[^"\\]|\\.)*"|[^,"])+')
+_RETURN = re.compile(r'\s*+return\s*+=\s*+(?:"([^"]*)"|([^\s;,"]*+))\s*+(?:;.*)?\Z', re.IGNORECASE)
+# A text that never ends counts to the end, and nothing is tried twice: hostile headers cost linear time.
+_PARTS = re.compile(r'(?:"(?:[^"\\]++|\\.)*+(?:"|\\?\Z)|[^,"])+')
 
 
 class _Bare(Response[Any]):

@@ -155,11 +155,19 @@ def _announced(scope: Scope) -> int | UnsetType:
 def open_teller(settings: Settings) -> Teller:
     """Return the teller of `settings`; connects to a collector later. Raises SettingsInvalid."""
     requests = settings.log_requests if settings.log_level in ("debug", "info") else "off"
+    spans = spans_of(settings)
+    return Teller(
+        requests, RequestLog(), None if spans is None else spans(settings.otlp_endpoint, __version__)
+    )
+
+
+def spans_of(settings: Settings) -> "type[Spans] | None":
+    """Return what sends spans where `settings` name a collector. Raises SettingsInvalid."""
     if not settings.otlp_endpoint:
-        return Teller(requests, RequestLog(), None)
+        return None
     try:
         from service.observability.traces import Spans  # noqa: PLC0415 - the packages are an extra
     except ModuleNotFoundError as error:
         told = "EFFORT_OTLP_ENDPOINT needs OpenTelemetry: install effort-prescription[otel]"
         raise SettingsInvalid(told) from error
-    return Teller(requests, RequestLog(), Spans(settings.otlp_endpoint, __version__))
+    return Spans

@@ -8,6 +8,7 @@ import socket
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager
+from time import monotonic
 
 import click
 
@@ -35,6 +36,23 @@ def check_port_is_free(host: str, port: int) -> None:
                 f"cannot listen on {host}:{port} ({error.strerror}); choose another port with "
                 "EFFORT_PORT or --port"
             ) from error
+
+
+def check_what_workers_open(settings: Settings) -> None:
+    """Raise SettingsInvalid for what workers could not open, before one is started: it could only die of it."""
+    from service.storage.database_url import parse_database_url  # noqa: PLC0415 - `--help` needs no database
+
+    parse_database_url(settings.database_url)
+    if not (settings.jwt_jwks or settings.redis_url or settings.otlp_endpoint):
+        return  # what is below takes as long to import as everything else together
+    from service.api.keyring import open_keyring  # noqa: PLC0415 - same
+    from service.api.quotas import open_quotas  # noqa: PLC0415 - same
+    from service.api.telling import spans_of  # noqa: PLC0415 - same
+    from service.storage.engine import open_store  # noqa: PLC0415 - same
+
+    open_keyring(settings, open_store(settings.database_url))
+    open_quotas(settings, monotonic)
+    spans_of(settings)
 
 
 @contextmanager
@@ -90,6 +108,7 @@ def run_server(settings: Settings) -> None:
     from granian.http import HTTP1Settings  # noqa: PLC0415 - same
     from granian.log import LogLevels  # noqa: PLC0415 - same
 
+    check_what_workers_open(settings)
     worker_loop.register()
     check_port_is_free(settings.host, settings.port)
     configuration = logging_configuration(settings.log_level)

@@ -15,6 +15,11 @@ _DRIVERS = {
     "postgresql+asyncpg": "postgresql+asyncpg",
 }
 _POSTGRES_OPTIONS = ("host", "port", "ssl", "sslmode", "target_session_attrs")
+_CLOSED = {
+    "ssl": ("disable", "allow", "prefer", "require", "verify-ca", "verify-full"),
+    "target_session_attrs": ("any", "primary", "standby", "read-write", "read-only", "prefer-standby"),
+}
+_HIGHEST_PORT = 65_535
 _SCHEME = re.compile(r"([A-Za-z][A-Za-z0-9+.-]*)://")
 
 
@@ -56,7 +61,31 @@ def _postgresql(url: URL) -> URL:
     if unknown:
         raise _refused(f"the only options are {', '.join(_POSTGRES_OPTIONS)}")
     mode = url.query.get("sslmode")
-    return url if mode is None else url.difference_update_query(["sslmode"]).update_query_dict({"ssl": mode})
+    if mode is not None:
+        url = url.difference_update_query(["sslmode"]).update_query_dict({"ssl": mode})
+    for name, words in _CLOSED.items():
+        if url.query.get(name, words[0]) not in words:
+            raise _refused(f"{'sslmode' if name == 'ssl' else name} takes one of {', '.join(words)}")
+    if not all(map(_is_port, _ports(url))):
+        raise _refused(f"a port is a number from 1 to {_HIGHEST_PORT}")
+    return url
+
+
+def _ports(url: URL) -> tuple[str, ...]:
+    # One of the address, and those of the option, where several servers are named.
+    sent = url.query.get("port", ())
+    listed = (sent,) if isinstance(sent, str) else sent
+    told = () if url.port is None else (str(url.port),)
+    return (*told, *(port for entry in listed for port in entry.split(",")))
+
+
+def _is_port(text: str) -> bool:
+    return (
+        text.isascii()
+        and text.isdigit()
+        and len(text) <= len(str(_HIGHEST_PORT))
+        and 0 < int(text) <= _HIGHEST_PORT
+    )
 
 
 def _refused(fault: str) -> SettingsInvalid:

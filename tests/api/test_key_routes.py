@@ -203,6 +203,19 @@ async def test_a_revoked_key_is_over(database_url: str) -> None:
         assert_problem(await client.delete(f"{PAGE}/short"), 422, "key_id")
 
 
+async def test_a_revoked_key_leaves_no_keys_behind(database_url: str) -> None:
+    """Not even within the seconds for which it was remembered: what it made then would outlive it."""
+    async with admin(database_url) as (client, _):
+        made = await make(client, scopes=["prescribe", "admin"])
+        headers = {"authorization": f"Bearer {made['api_key']}"}
+        assert (await client.get(PAGE, headers=headers)).status_code == 200
+        await client.delete(f"{PAGE}/{made['key_id']}")
+        before = await listed(client)
+        refused = await client.post(PAGE, json={"scopes": ["prescribe"]}, headers=headers)
+        assert_problem(refused, 401)
+        assert await listed(client) == before
+
+
 async def test_a_key_does_not_revoke_itself(database_url: str) -> None:
     """409: nobody is locked out by a slip; another admin can."""
     async with admin(database_url) as (client, key), admin(database_url) as (second, _):

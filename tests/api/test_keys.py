@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from uuid import UUID
 
 import httpx
 import pytest
@@ -10,6 +11,7 @@ from service.api.keyring import KeyRing
 from service.errors import Unauthenticated
 from service.storage.engine import close_store, open_store, writing
 from service.storage.key_rotation import revoke_key
+from service.storage.keys import Principal
 from tests.api.problem_shape import assert_problem
 from tests.databases import fresh_database
 from tests.serving import make_key, served
@@ -93,6 +95,31 @@ async def test_a_revoked_key_is_forgotten_within_five_seconds(database_url: str)
     with pytest.raises(Unauthenticated):
         await ring.principal(f"Bearer {key.token}")
     await ring.close()
+    await close_store(store)
+
+
+async def test_a_slow_answer_about_a_key_is_not_remembered_for_longer(database_url: str) -> None:
+    """What it says was true when it was asked: a key revoked since then stops in time nevertheless."""
+    clock, asked = [100.0], []
+
+    async def slow(token: str) -> Principal | None:
+        asked.append(token)
+        clock[0] += 4
+        return Principal(
+            tenant_id=UUID(int=1),
+            key_id="a subject",
+            kind="token",
+            scopes=frozenset({"prescribe"}),
+            sites=None,
+            expires_at=None,
+        )
+
+    store = open_store(database_url)
+    ring = KeyRing(store, slow, monotonic=lambda: clock[0])
+    for at, times in ((100.0, 1), (104.9, 1), (105.1, 2)):
+        clock[0] = at
+        assert (await ring.principal("Bearer a.b.c")).key_id == "a subject"
+        assert len(asked) == times
     await close_store(store)
 
 

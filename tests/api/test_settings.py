@@ -36,6 +36,22 @@ def test_a_port_is_a_plain_whole_number_in_range(value: str) -> None:
         read_settings({"EFFORT_PORT": value})
 
 
+@pytest.mark.parametrize("value", ["localhost", "gym.example", "127.1", "0", "[::1]", "999.1.1.1"])
+def test_a_host_is_an_address_and_no_name(value: str) -> None:
+    """The server takes no other: refused here, it is told in a line."""
+    with pytest.raises(SettingsInvalid, match="EFFORT_HOST takes an IP address"):
+        read_settings({"EFFORT_HOST": value})
+    assert read_settings({"EFFORT_HOST": "::1"}).host == "::1"
+
+
+@pytest.mark.parametrize("place", ["://", "://[::1", "://collector:port", "://collector:99999", "://:4318"])
+@pytest.mark.parametrize("name", ["EFFORT_OTLP_ENDPOINT", "EFFORT_JWT_JWKS"])
+def test_an_address_names_a_host_and_a_port_there_can_be(name: str, place: str) -> None:
+    """What leads nowhere is no address."""
+    with pytest.raises(SettingsInvalid, match=f"{name} takes .*https://"):
+        read_settings({name: f"https{place}"})
+
+
 def test_every_setting_says_what_it_is_for() -> None:
     """The table drives the help text."""
     assert all(name.startswith("EFFORT_") and text for name, _, text in SETTINGS)

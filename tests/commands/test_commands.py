@@ -147,6 +147,25 @@ def test_serve_lists_its_settings_and_names_bad_ones() -> None:
     assert "EFFORT_WORKERS" in done.stderr
 
 
+@pytest.mark.parametrize(
+    "environ",
+    [
+        {"EFFORT_DATABASE_URL": "mysql://effort@db/effort"},
+        {"EFFORT_REDIS_URL": "redis://127.0.0.1:port"},
+        {"EFFORT_JWT_JWKS": "missing.json", "EFFORT_JWT_ISSUER": "issuer", "EFFORT_JWT_AUDIENCE": "effort"},
+        {"EFFORT_HOST": "localhost"},
+    ],
+    ids=lambda environ: next(iter(environ)),
+)
+def test_serve_tells_in_one_line_what_it_cannot_start_with(environ: dict[str, str]) -> None:
+    """Also what only opening it shows: workers that die of it one after the other would bury it in tracebacks."""
+    done = effort("serve", **{"EFFORT_PORT": str(free_port())} | environ)
+    assert done.returncode == 2
+    assert done.stderr.startswith("effort: ")
+    assert next(iter(environ)) in done.stderr
+    assert (done.stdout, done.stderr.count("\n")) == ("", 1)
+
+
 @pytest.mark.parametrize("by_option", [True, False])
 def test_demo_serves_its_own_calls_and_leaves_nothing(tmp_path: Path, by_option: bool) -> None:
     """Key on its own line, calls to paste that work, gone after Ctrl-C."""

@@ -45,6 +45,13 @@ def test_service_picks_its_driver(given: str, used: str) -> None:
         "postgresql://effort:x@hunter2@db/effort",
         "postgresql://effort:x@y/hunter2@db/effort",
         "postgresql://db/effort?password=hunter2",
+        "postgresql://db/effort?sslmode=hunter2",
+        "postgresql://db/effort?ssl=true",
+        "postgresql://db/effort?sslmode=require&sslmode=disable",
+        "postgresql://db/effort?target_session_attrs=hunter2",
+        "postgresql://db:99999/effort",
+        "postgresql:///effort?host=db&port=hunter2",
+        "postgresql:///effort?host=db&host=other&port=5432&port=0",
     ],
 )
 def test_other_urls_are_refused_without_repeating_them(url: str) -> None:
