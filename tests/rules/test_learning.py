@@ -159,3 +159,18 @@ def test_a_stall_needs_two_sessions_two_reps_below_the_one_before() -> None:
     assert not state(log(10, 8, 9)).exercises[0].stall
     assert not state(log(10, 8)).exercises[0].stall
     assert not state(log(10, 10, 11)).exercises[0].stall
+
+
+@pytest.mark.parametrize(
+    ("later_load", "stall"), [(80.0, True), (80.8, True), (81.0, False), (79.2, True), (79.0, False)]
+)
+def test_only_equal_loads_are_compared_for_a_stall(later_load: float, stall: bool) -> None:
+    """Within one per cent of each other; fewer repetitions with more weight are no sign, nor with less."""
+    days = ((0, 80.0, 10), (4, later_load, 8), (8, later_load, 8))
+    known = known_from(
+        *(
+            performed(at(day), day + 1, load_kg=load, reps=reps, set_endpoint="momentary_failure")
+            for day, load, reps in days
+        )
+    )
+    assert state(known).exercises[0].stall is stall
