@@ -118,6 +118,18 @@ def test_a_lifter_without_history_is_a_cold_start() -> None:
     assert filled.suggested_load is None
 
 
+def test_what_a_profile_says_holds_unless_the_set_says_otherwise() -> None:
+    """Experience and goal, with a history and without; cautions of both."""
+    for known in (Known(), known_from(performed(at(-3), 1))):
+        used = ask(known, profile=PROFILE).context_used
+        assert (used.experience, used.goal, used.cautions) == ("novice", "strength", ("under_18",))
+        told = ask(
+            known, profile=PROFILE, experience="advanced", goal="power", cautions=["pregnancy"]
+        ).context_used
+        assert (told.experience, told.goal) == ("advanced", "power")
+        assert set(told.cautions or ()) == {"under_18", "pregnancy"}
+
+
 def test_an_exercise_never_done_is_new_and_a_like_one_counts_half() -> None:
     """Sibling credit: judgement on Hyldahl 2017."""
     known = known_from(*(performed(at(-7 * (8 - n)), n + 1, reported_rir=1) for n in range(8)))
