@@ -140,7 +140,7 @@ class BackupFailed(ServiceError):
 
 
 class StorageUnavailable(ServiceError):
-    """The database cannot be reached, is locked, or is not migrated. Worth trying again."""
+    """The database cannot be reached, is locked, or is not migrated. Worth trying again; a commit may have happened."""
 
 
 class NotMigrated(StorageUnavailable):

@@ -152,8 +152,8 @@ PROBLEM_TYPES = {
             "store-unavailable",
             503,
             "Store unavailable",
-            "The database cannot be reached, is locked, or is not migrated.",
-            "Try again after the seconds in Retry-After.",
+            "The database cannot be reached, is locked, or is not migrated. Whether a write was stored may be unknown.",
+            "Try again after the seconds in Retry-After; a write under the same Idempotency-Key or with the same ids.",
         ),
     )
 }

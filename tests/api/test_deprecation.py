@@ -96,8 +96,8 @@ async def test_a_deprecated_operation_says_so_in_every_answer() -> None:
             }
             assert found.links["successor-version"]["url"] == "/new"
             assert "sunset" not in found.headers
-        ending = await client.get("/ending")
-        assert (ending.status_code, ending.json()) == (200, {"status": "live"})
+        for served in (await client.get("/aging"), ending := await client.get("/ending")):
+            assert (served.status_code, served.json()) == (200, {"status": "live"})
         assert parsedate_to_datetime(ending.headers["sunset"]) == LATER
         assert ending.headers["sunset"].endswith(" GMT")
         assert ending.links["sunset"]["url"] == "/problems/gone"

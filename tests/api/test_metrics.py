@@ -16,6 +16,11 @@ from tests.serving import BASE, lifespan_of, make_key, served, settings_for
 COUNT = "http_server_request_duration_seconds_count"
 SET = {"performed_at": "2026-11-02T18:00:00Z", "exercise": "leg_press", "load_kg": 100, "reps": 8}
 BODY = {"rep_target": 8}
+PLAN = {
+    "sessions": [
+        {"starts_at": SET["performed_at"], "exercises": [{"exercise": "leg_press", "sets": [BODY, BODY]}]}
+    ]
+}
 SCOPES = ("prescribe", "history:read", "history:write")
 
 
@@ -42,7 +47,7 @@ def requests_in(series: dict[tuple[str, ...], float]) -> dict[tuple[str, ...], f
 
 @pytest.mark.parametrize("shortcut", [True, False], ids=["shortcut", "documented way"])
 async def test_prescriptions_are_counted_once_whichever_way_they_go(shortcut: bool) -> None:
-    """By decision and detail; each context of a batch; a lifter's; none that was refused."""
+    """By decision and detail; each context of a batch, each set of a plan; a lifter's; none that was refused."""
     with fresh_database("sqlite") as url:
         key = await make_key(url, *SCOPES)
         async with served(url, token=key.token, shortcut=shortcut) as client:
@@ -52,14 +57,16 @@ async def test_prescriptions_are_counted_once_whichever_way_they_go(shortcut: bo
             await client.post("/v1/prescriptions", json={"rep_target": 0})
             await client.post("/v1/prescriptions/batch", json={"contexts": [BODY, BODY, {}]})
             await client.post("/v1/lifters/lark-4/prescriptions", json=BODY | {"exercise": "leg_press"})
+            await client.post("/v1/plan-prescriptions?detail=brief", json=PLAN)
             found = await read(client)
     given = {key[1:]: value for key, value in found.items() if key[0] == "effort_prescriptions_total"}
-    assert given == {("prescribe", "brief"): 3, ("withhold", "full"): 1, ("prescribe", "full"): 3}
+    assert given == {("prescribe", "brief"): 5, ("withhold", "full"): 1, ("prescribe", "full"): 3}
     assert requests_in(found) == {
         ("POST", "200", "/v1/prescriptions"): 4,
         ("POST", "422", "/v1/prescriptions"): 1,
         ("POST", "200", "/v1/prescriptions/batch"): 1,
         ("POST", "200", "/v1/lifters/{lifter_id}/prescriptions"): 1,
+        ("POST", "200", "/v1/plan-prescriptions"): 1,
     }
     assert found["effort_problems_total", "invalid-input"] == 1
     assert found["http_server_active_requests",] == 1

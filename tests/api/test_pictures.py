@@ -76,6 +76,10 @@ def inside(root: ET.Element) -> None:
             assert 0 <= float(each.get(across, "0")) <= most
         for up in ("y", "y1", "y2", "cy"):
             assert 0 <= float(each.get(up, "0")) <= height
+    for each in root.iter(f"{SPACE}rect"):
+        x, y, wide, high = (float(each.get(name, "")) for name in ("x", "y", "width", "height"))
+        assert 0 < wide <= width - x + 0.01
+        assert 0 < high <= height - y
 
 
 def texts(root: ET.Element, kind: str) -> list[str]:

@@ -110,6 +110,7 @@ async def test_what_is_not_there_is_told_to_people_as_a_page_and_to_programs_as_
                 assert 'href="/problems/not-found"' in page.text
                 assert_problem(await client.get(path), 404)
             assert_problem(await client.get("/v1/nowhere", headers=BROWSER), 404)
+            assert_problem(await client.post("/policies", headers=BROWSER), 405)  # no form of ours: a program
 
 
 async def test_a_problem_type_is_one_address_for_people_and_programs() -> None:

@@ -9,7 +9,9 @@ import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
+import httpx
 import pytest
 from packaging.requirements import Requirement
 
@@ -179,6 +181,37 @@ def test_patient_clients_get_through_on_a_rough_road(
     assert done.returncode == 0, done.stderr
     check_output(shown, done.stdout)
     assert set(tries.values()) == {4, 5}  # sets are sent once more, and answered at once
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "headers", "status", "again"),
+    [
+        ("POST", "/v1/prescriptions", {}, 503, True),
+        ("POST", "/v1/lifters/a/sets", {}, 429, True),
+        ("POST", "/v1/lifters/a/sets", {}, 503, False),
+        ("POST", "/v1/lifters/a/sets", {}, 408, False),
+        ("POST", "/v1/lifters/a/sets", {"Idempotency-Key": "a-1"}, 503, True),
+        ("GET", "/v1/lifters/a/sets", {}, 503, True),
+        ("GET", "/v1/keys", {}, 502, True),
+        ("POST", "/v1/keys", {"Idempotency-Key": "a-1"}, 503, False),
+        ("POST", "/v1/keys/k/rotations", {}, 503, False),
+        ("DELETE", "/v1/keys/k", {}, 503, True),
+        ("POST", "/v1/lifters/a/sets", {}, 409, False),
+        ("PUT", "/v1/lifters/a", {}, 422, False),
+    ],
+)
+def test_what_may_have_been_stored_is_sent_again_only_where_that_stores_nothing_twice(
+    method: str, path: str, headers: dict[str, str], status: int, *, again: bool
+) -> None:
+    """A 503 may hide a commit; keys are made anew each time. The other program has the same lists."""
+    files = read_recipe(FOLDER / "errors-and-retries.md").files
+    program: dict[str, Any] = {}
+    exec(files["patient.py"], program)  # noqa: S102 - our own page
+    request = httpx.Request(method, f"http://127.0.0.1{path}", headers=headers)
+    assert program["asks_again"](request, httpx.Response(status)) is again
+    for name in ("NOTHING_DONE", "PERHAPS_DONE"):
+        (told,) = re.findall(rf"{name} = new Set\(\[([\d, ]+)\]\)", files["patient.ts"])
+        assert {int(each) for each in told.split(",")} == program[name]
 
 
 def test_recipes_install_the_versions_that_are_tested() -> None:

@@ -40,7 +40,7 @@ def _may_be_sent_twice(request: bytes) -> bool:
         method == b"GET"
         or path.endswith(b"prescriptions")
         or path.startswith(STATELESS)
-        or b"idempotency-key:" in head
+        or (path.endswith(b"/sets") and b"idempotency-key:" in head)
     )
 
 

@@ -1,4 +1,4 @@
-"""A wire between two programs that can fail: it passes bytes, holds them, or is cut.
+"""A wire between two programs that can fail: it passes bytes, holds them, is cut, or loses an answer.
 
 Held, it still takes connections and never answers, as a network does that drops every packet.
 """
@@ -23,6 +23,7 @@ class Wire:
         self.port = 0
         self._passing = asyncio.Event()
         self._passing.set()
+        self._unheard: tuple[bytes, ...] = ()
         self._ends: set[asyncio.StreamWriter] = set()
         self._tasks: set[asyncio.Task[None]] = set()
 
@@ -37,6 +38,10 @@ class Wire:
     def cut(self) -> None:
         """Reset every open connection."""
         self._run(self._do(self._abort))
+
+    def lose_answer_to(self, *words: bytes) -> None:
+        """From now on who has sent all of `words`, one after another, is cut off from the answer. None: nobody is."""
+        self._unheard = words
 
     @staticmethod
     async def _do(change: Callable[[], None]) -> None:
@@ -54,7 +59,18 @@ class Wire:
             there, back = await asyncio.open_connection("127.0.0.1", self.target)
             ends.add(back)
             self._ends.add(back)
-            await asyncio.gather(self._pass(reader, back), self._pass(there, writer))
+            said = 0
+
+            def asked(chunk: bytes) -> None:
+                nonlocal said
+                while said < len(self._unheard) and self._unheard[said] in chunk:
+                    said += 1
+
+            def answered(_chunk: bytes) -> None:
+                if self._unheard and said == len(self._unheard):
+                    raise ConnectionResetError
+
+            await asyncio.gather(self._pass(reader, back, asked), self._pass(there, writer, answered))
         except OSError:
             pass  # nobody there: the end of this connection
         finally:
@@ -63,10 +79,13 @@ class Wire:
                     end.transport.abort()
             self._ends -= ends
 
-    async def _pass(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _pass(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, seen: Callable[[bytes], None]
+    ) -> None:
         try:
             while chunk := await reader.read(CHUNK_BYTES):
                 await self._passing.wait()
+                seen(chunk)
                 writer.write(chunk)
                 await writer.drain()
         except ConnectionError:

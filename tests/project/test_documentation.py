@@ -1,5 +1,6 @@
 """What is documented is true: glossary, settings, problem types, README examples."""
 
+import json
 import re
 import tomllib
 from pathlib import Path
@@ -8,7 +9,9 @@ from typing import get_args
 import msgspec
 from msgspec import Struct
 
+from service.api.document import DOCUMENT_PATH
 from service.api.problem_types import PROBLEM_TYPES
+from service.cli import COMMANDS
 from service.rules import answer, context
 from service.rules.learning import context as history_context
 from service.rules.learning import performed, review, view
@@ -77,3 +80,37 @@ def test_every_caution_is_named_in_the_policy_texts() -> None:
     folder = ROOT / "service" / "policy" / "data" / "2026-11-25"
     told = tomllib.loads((folder / "cautions.toml").read_text("utf-8"))["cautions"]
     assert set(get_args(context.Caution)) <= {entry["code"] for entry in told}
+
+
+def test_every_room_and_kind_of_test_stands_in_the_tour() -> None:
+    """A folder nobody is told of is found by accident."""
+    tour = section("Tour")
+    rooms = {path.name for path in (ROOT / "service").iterdir() if (path / "__init__.py").exists()}
+    assert rooms == set(re.findall(r"^\| `service/(\w+)/` \|", tour, re.MULTILINE))
+    (told,) = re.findall(r"^\| `tests/` \| (.*?) \|", tour, re.MULTILINE)
+    kinds = {path.parent.name for path in (ROOT / "tests").glob("*/*.*") if path.suffix in (".py", ".toml")}
+    assert {kind for kind in kinds if not re.search(rf"\b{kind}\b", told)} == set()
+
+
+def test_every_benchmark_is_listed_with_its_command() -> None:
+    """The table beside them names all, and no other."""
+    folder = ROOT / "tests" / "bench"
+    listed = re.findall(r"-m tests\.bench\.(\w+)", (folder / "README.md").read_text("utf-8"))
+    there = [path.stem for path in folder.glob("*.py") if path.stem.startswith(("bench_", "fit_"))]
+    assert sorted(listed) == sorted(there)
+
+
+def test_every_operation_stands_in_the_readme() -> None:
+    """In its table or its calls: the whole path, or its last part in a row of its neighbours."""
+    readme = (ROOT / "README.md").read_text("utf-8")
+    paths = json.loads(DOCUMENT_PATH.read_text("utf-8"))["paths"]
+    assert [
+        path for path in paths if path not in readme and f"`{path.rpartition('/')[2]}`" not in readme
+    ] == []
+
+
+def test_every_command_stands_in_the_documents() -> None:
+    """What `effort --help` lists is told, and what is told is listed."""
+    documents = ("README.md", "DEVELOPERS.md", "openapi/CHANGELOG.md")
+    texts = "\n".join((ROOT / name).read_text("utf-8") for name in documents)
+    assert set(re.findall(r"(?:`|bin/)effort ([a-z]+)", texts)) == set(COMMANDS)

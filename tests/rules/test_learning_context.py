@@ -1,14 +1,16 @@
 """From history to a context: what is filled, what stands, and that the stateless answer is the same."""
 
+import math
 from typing import Any
 
 import msgspec
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.rules.answer import Prescription
 from service.rules.context import SetContext
-from service.rules.learning.context import Filled, LifterSetContext, Profile, fill, needed
+from service.rules.learning.context import Filled, LifterSetContext, Profile, fill, needed, strength_known
 from service.rules.learning.fold import learn, learn_all
 from service.rules.learning.known import Known
 from service.rules.learning.performed import PerformedSet
@@ -116,6 +118,18 @@ def test_a_lifter_without_history_is_a_cold_start() -> None:
     assert filled.suggested_load is None
 
 
+def test_what_a_profile_says_holds_unless_the_set_says_otherwise() -> None:
+    """Experience and goal, with a history and without; cautions of both."""
+    for known in (Known(), known_from(performed(at(-3), 1))):
+        used = ask(known, profile=PROFILE).context_used
+        assert (used.experience, used.goal, used.cautions) == ("novice", "strength", ("under_18",))
+        told = ask(
+            known, profile=PROFILE, experience="advanced", goal="power", cautions=["pregnancy"]
+        ).context_used
+        assert (told.experience, told.goal) == ("advanced", "power")
+        assert set(told.cautions or ()) == {"under_18", "pregnancy"}
+
+
 def test_an_exercise_never_done_is_new_and_a_like_one_counts_half() -> None:
     """Sibling credit: judgement on Hyldahl 2017."""
     known = known_from(*(performed(at(-7 * (8 - n)), n + 1, reported_rir=1) for n in range(8)))
@@ -153,6 +167,33 @@ def test_a_load_in_kg_becomes_a_share_of_the_learned_1rm_and_back() -> None:
     assert filled.suggested_load is not None
     assert filled.suggested_load.load_kg % 2.5 == 0
     assert filled.suggested_load.load_kg < 80
+
+
+@pytest.mark.parametrize(("reps", "heavier"), [(16, 1), (6, -1)])
+def test_a_suggested_load_follows_the_lifters_own_curve(reps: int, heavier: int) -> None:
+    """Who does more (fewer) repetitions than others is given a heavier (lighter) load for ten, of the same 1RM."""
+    singles = [
+        performed(at(-40 + n), n + 1, load_kg=100, reps=1, set_endpoint="momentary_failure") for n in range(8)
+    ]
+    sets = [
+        performed(at(-30 + n), n + 9, load_kg=75, reps=reps, set_endpoint="momentary_failure")
+        for n in range(8)
+    ]
+    known = known_from(*singles, *sets)
+    filled = ask(known, exercise=EXERCISES[0], rep_target=10, spotter=True)
+    strength = strength_known(EXERCISES[0], known, micros(at()), NUMBERS)
+    target = prescribe(filled.context_used, POLICY).reps_in_reserve
+    assert strength is not None
+    assert target is not None
+    assert filled.suggested_load is not None
+    capacity = POLICY.data.capacity
+    scale = capacity.scale * capacity.families["bench_press"].scale
+    by_scale = {
+        name: math.exp(strength.log_1rm) / (1 + ((9 + target.target) / each) ** (1 / capacity.exponent))
+        for name, each in (("own", scale * math.exp(strength.offset)), ("general", scale))
+    }
+    assert heavier * (by_scale["own"] - by_scale["general"]) > 2.5
+    assert filled.suggested_load.load_kg == pytest.approx(by_scale["own"], abs=1.25)
 
 
 def test_a_known_bias_tells_what_to_say() -> None:
