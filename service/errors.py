@@ -10,7 +10,7 @@ ServiceError
 ├── Gone                the operation was deprecated and has ended
 ├── Conflicting         what was sent contradicts what is stored; carries every place
 ├── StillRunning        a request with the same Idempotency-Key has not finished
-├── PreconditionFailed  If-Match names another state than the present one
+├── PreconditionFailed  If-Match names another state than the present one, or If-None-Match that one
 ├── Unauthenticated     no valid API key
 ├── Forbidden           the key lacks a scope
 ├── BoundToSites        the key is bound to sites and asks for what is the whole tenant's
@@ -86,7 +86,7 @@ class StillRunning(ServiceError):
 
 
 class PreconditionFailed(ServiceError):
-    """If-Match names another state than the present one."""
+    """If-Match names another state than the present one, or If-None-Match names that one."""
 
 
 class Unauthenticated(ServiceError):

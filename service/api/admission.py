@@ -71,6 +71,8 @@ def _query_faults(request: Request[Any, Any, Any], rules: dict[str, QueryRule]) 
     found, seen = [], set()
     for name, value in request.query_params.multi_items():
         shown = str(name)[:60]
+        if name not in rules and name in seen:
+            continue  # told already
         if name not in rules:
             known = ", ".join(sorted(rules)) or "none"
             found.append(Fault(shown, f"unknown query parameter; known: {known}", "parameter"))
@@ -90,6 +92,13 @@ def _named_faults(
         for name, rule in rules.items()
         if (value := values.get(name)) is not None and (wrong := rule.wrong(value)) is not None
     ]
+
+
+def _header_faults(request: Request[Any, Any, Any], rules: dict[str, QueryRule]) -> list[Fault]:
+    """Faults of headers under their usual names; lines of one name are one value, as RFC 9110 has it."""
+    sent = {name: ", ".join(request.headers.getall(name)) for name in rules if name in request.headers}
+    found = _named_faults(sent, rules, "header")
+    return [Fault(fault.place.title(), fault.detail, fault.where) for fault in found]
 
 
 async def read_body(request: Request[Any, Any, Any], kind: type[Any], rules: Rules = no_rules) -> Any:
@@ -142,7 +151,7 @@ async def _checked(request: Request[Any, Any, Any]) -> Struct | None:
             in_body = error.faults
     faults += _named_faults(request.path_params, opt.get("path_rules", {}), "parameter")
     faults += _query_faults(request, opt.get("query", {}))
-    faults += _named_faults(request.headers, opt.get("headers", {}), "header")
+    faults += _header_faults(request, opt.get("headers", {}))
     if body is not None and (faults or opt.get("rules_always")):
         in_body = tuple(islice(rules(asdict(body)), MOST_FAULTS))
     if faults or in_body:

@@ -110,7 +110,8 @@ def _text_faults(value: Any, metas: list[Meta], at: str) -> Iterator[Fault]:
         return
     most, least, pattern = (_bound(metas, name) for name in ("max_length", "min_length", "pattern"))
     if (most is not None and len(value) > most) or (least is not None and len(value) < least):
-        yield Fault(at, f"must have {least or 0} to {most} characters")
+        told = f"at most {most}" if least is None else f"{least} to {most}"
+        yield Fault(at, f"must have {told} characters, not {len(value)}")
     elif pattern is not None and re.search(pattern, value) is None:
         told = (_bound(metas, "extra") or {}).get("told", f"text that matches {published(pattern)}")
         yield Fault(at, f"must be {told}, not {echoed(value)}")

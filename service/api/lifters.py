@@ -10,7 +10,14 @@ from service.api.admission import matching
 from service.api.answers import answer
 from service.api.auditing import audited
 from service.api.clock import now
-from service.api.conditional import ETAG_HEADER, IF_MATCH, etag_of, require_match
+from service.api.conditional import (
+    ETAG_HEADER,
+    IF_MATCH,
+    IF_NONE_MATCH,
+    etag_of,
+    require_match,
+    require_none_match,
+)
 from service.api.keyring import principal_of
 from service.api.lifter_sites import ToldProfile, chosen_site
 from service.api.preferences import APPLIED_HEADER, PREFER, written
@@ -76,7 +83,7 @@ def unknown_lifter() -> NotFound:
     rules=context_faults,
     rules_always=True,
     path_rules=LIFTER_PATH,
-    headers=IF_MATCH | PREFER,
+    headers=IF_MATCH | IF_NONE_MATCH | PREFER,
     problems=(412,),
     statuses=(200, 201, 204),
     answer_headers=ETAG_HEADER | APPLIED_HEADER,
@@ -92,7 +99,9 @@ async def put_profile(
     async with writing_within(request.app.state.store, caller.reach) as w:
         present = await lock_lifter(w, caller.tenant_id, lifter_id, create=False, now=moment)
         site = await chosen_site(w, caller, data.site, present)
-        require_match(request, None if present is None else profile_of(present))
+        profile = None if present is None else profile_of(present)
+        require_match(request, profile)
+        require_none_match(request, profile)
         row, new = await put_lifter(
             w,
             caller.tenant_id,

@@ -86,7 +86,8 @@ PROBLEM_TYPES = {
             "precondition-failed",
             412,
             "Precondition failed",
-            "If-Match names another state than the present one: somebody changed it since it was read.",
+            "If-Match names another state than the present one: somebody changed it since it was read. Or "
+            "If-None-Match names the present one: it is there already.",
             "Read it again, and send its ETag.",
         ),
         ProblemType(

@@ -117,7 +117,8 @@ def _why(error: Exception) -> str:
         return "invalid UTF-8"
     if isinstance(error, RecursionError):
         return "nested too deep"
-    told = str(error).replace("JSON is malformed: ", "")[:120]
+    # where it is msgspec does not know itself, when it reads a whole body at once: `$[...]`
+    told = str(error).replace("JSON is malformed: ", "").split(" - at ")[0][:120]
     # msgspec says the same of both
     return told.replace("Input data was truncated", "it ends too early, or holds half a surrogate pair")
 

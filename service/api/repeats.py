@@ -22,7 +22,7 @@ HEADER = "Idempotency-Key"
 IDEMPOTENCY_KEY = {
     HEADER.lower(): matching(
         r"^[!-~]{1,255}\Z",
-        "1 to 255 visible ASCII characters",
+        "1 to 255 visible ASCII characters, sent once",
         "Makes trying again safe: the same key and body get the first answer, for 24 h at least; the key with "
         "another body is 422. (IETF draft.)",
         maxLength=255,

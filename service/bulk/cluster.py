@@ -5,6 +5,8 @@ from pathlib import Path
 from typing import Any
 
 from distributed import Client, KilledWorker, as_completed
+from distributed.comm.addressing import parse_address, parse_host_port
+from distributed.comm.registry import get_backend
 
 from service.bulk.chunks import known_digests
 from service.bulk.file_work import FileWork
@@ -30,6 +32,13 @@ def do_here(work: Work, out: str, unit: int) -> Done | str:
         return str(error)
 
 
+def _check_address(address: str) -> None:
+    """Raise ValueError for what is no address; a client of one would wait for the end of its time before it stops."""
+    scheme, place = parse_address(address)
+    get_backend(scheme)
+    parse_host_port(place)
+
+
 class OnCluster:
     """Does units on the cluster whose scheduler is at `address`."""
 
@@ -43,6 +52,10 @@ class OnCluster:
         """Yield units as they are done. Raises InputRefused when there is no scheduler or a unit cannot be done."""
         if not units:
             return
+        try:
+            _check_address(self.address)
+        except ValueError as error:
+            raise self._refused(f"is no address such as tcp://10.0.0.1:8786: {str(error)[:120]}") from error
         try:
             client = Client(self.address, timeout=PATIENCE_SECONDS, set_as_default=False)
         except (OSError, ValueError) as error:

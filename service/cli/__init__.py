@@ -1,5 +1,7 @@
 """The command `effort`. Each command's module is imported only when it runs, so that none slows another."""
 
+import io
+import os
 import sys
 from importlib import import_module
 
@@ -51,7 +53,9 @@ def effort() -> None:
 
 
 def main() -> None:
-    """Run the command line. Errors made on purpose print one line each and end with exit code 2."""
+    """Run the command line. Errors made on purpose, and the system's, print one line each; the exit code is 2."""
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a letter the terminal has not is a question mark there
+        sys.stdout.reconfigure(errors="replace")
     try:
         effort(prog_name="effort")
     except InputRefused as error:
@@ -59,5 +63,10 @@ def main() -> None:
             click.echo(f"effort: {fault.place}: {fault.detail}", err=True)
         sys.exit(FAILED)
     except ServiceError as error:
+        click.echo(f"effort: {error}", err=True)
+        sys.exit(FAILED)
+    except OSError as error:
+        # What could not be written would be tried once more when Python ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         click.echo(f"effort: {error}", err=True)
         sys.exit(FAILED)

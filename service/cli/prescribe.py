@@ -1,7 +1,9 @@
 """`effort prescribe FILE|-`."""
 
 import sys
+from functools import partial
 from pathlib import Path
+from shutil import get_terminal_size
 from typing import BinaryIO
 
 import click
@@ -10,6 +12,7 @@ from msgspec import Struct
 
 from service.api.prescriptions import pinned_policy
 from service.api.reading import JSON, decode
+from service.api.whole_faults import context_faults
 from service.cli.language_option import language_option
 from service.policy.catalogue import Policies, load_policies
 from service.policy.languages import ENGLISH
@@ -63,16 +66,20 @@ def _headline(found: Prescription, texts: ScreenTexts) -> str:
 def _show(found: Prescription, code: str) -> None:
     """Print for people: as wide as the terminal, in colour only there and without NO_COLOR."""
     from rich.console import Console  # noqa: PLC0415 - only for people; programs get JSON
-    from rich.table import Table  # noqa: PLC0415 - same
+    from rich.table import Column, Table  # noqa: PLC0415 - same
 
     from service.cli.words import words  # noqa: PLC0415 - same
 
     texts = words(TEXTS, ScreenTexts, code)
-    console = Console(highlight=False, soft_wrap=False)
+    # a terminal of 0 columns does not know its own width; rich would print nothing at all
+    console = Console(highlight=False, soft_wrap=False, width=get_terminal_size().columns)
     console.print(_headline(found, texts))
     if found.reps_in_reserve is not None:
         columns = (texts.column_reason, texts.column_effect, texts.column_why, texts.column_support)
-        table = Table(*columns, box=None, pad_edge=False)
+        folded = (
+            Column(name, overflow="fold") for name in columns
+        )  # no word is cut off, however narrow it is
+        table = Table(*folded, box=None, pad_edge=False)
         for reason in found.reasons:
             support = " ".join((texts.grades[reason.grade], *reason.evidence))
             effect = texts.effect.format(effect=reason.effect_reps)
@@ -103,8 +110,9 @@ def command(file: BinaryIO, as_json: bool | None, language: str) -> None:
     Prints text with a table of reasons on a terminal, JSON into a pipe. Faults go to standard error, one a line,
     with exit code 2.
     """
-    context = decode(file.read(), JSON, SetContext)
-    found = prescribe(context, pinned_policy(context.policy, policies_in(language)))
+    policies = policies_in(language)
+    context = decode(file.read(), JSON, SetContext, partial(context_faults, policies=policies))
+    found = prescribe(context, pinned_policy(context.policy, policies))
     if as_json is True or (as_json is None and not sys.stdout.isatty()):
         click.echo(msgspec.json.encode(found), nl=False)
     else:

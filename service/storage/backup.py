@@ -88,6 +88,8 @@ def postgresql_address(url: str) -> tuple[str, int, str] | None:
 def _refuse(source: Path, target: Path, *, force: bool) -> None:
     if not source.is_file():
         raise BackupFailed(f"{source}: there is no such file")
+    if not target.parent.is_dir():
+        raise BackupFailed(f"{target.parent}: there is no such folder")
     if target.exists() and target.samefile(source):
         raise BackupFailed(f"{target} is the same file; name another one")
     if target.exists() and not force:
@@ -106,7 +108,8 @@ def _told(file: Path) -> Iterator[None]:
 def _put_in_place(target: Path) -> Iterator[Path]:
     """A new file beside `target`, which takes its place when the block ends; an exception leaves nothing."""
     # Of mode 600, until it is known whom it replaces: it holds everything.
-    number, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".partial", dir=target.parent)
+    with _told(target):
+        number, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".partial", dir=target.parent)
     os.close(number)
     new = Path(name)
     try:

@@ -149,6 +149,24 @@ async def test_if_match_makes_no_lifter(client: httpx.AsyncClient, sent: str) ->
     assert_problem(await client.get(path()), 404)
 
 
+async def test_lines_of_if_match_are_one_list(client: httpx.AsyncClient) -> None:
+    """As RFC 9110 has it (section 5.3), in either order."""
+    tag = (await put(client)).headers["etag"]
+    for lines in (['"other"', tag], [tag, '"other"']):
+        sent = [("if-match", line) for line in lines]
+        assert (await client.put(path(), json=PROFILE, headers=sent)).status_code == 200
+
+
+async def test_if_none_match_keeps_a_profile_from_being_overwritten(client: httpx.AsyncClient) -> None:
+    """Whoever means to make a lifter changes none (RFC 9110, section 13.1.2)."""
+    assert (await put(client, if_none_match="*")).status_code == 201
+    tag = (await client.get(path())).headers["etag"]
+    for sent in ("*", tag, f"W/{tag}", f'"other", {tag}'):
+        assert_problem(await put(client, {}, if_none_match=sent), 412)
+    assert (await client.get(path())).headers["etag"] == tag
+    assert (await put(client, {}, if_none_match='"other"')).status_code == 200
+
+
 async def test_a_deleted_lifter_is_gone_from_every_read(client: httpx.AsyncClient) -> None:
     """204 without a body; then 404 on each read, and on deleting once more."""
     await put(client)

@@ -125,6 +125,18 @@ async def test_invalid_bodies_name_each_bad_place(
     assert_problem(await client.post("/v1/prescriptions", json=body), 422, *places)
 
 
+async def test_a_fault_is_told_in_words_of_the_contract(client: httpx.AsyncClient) -> None:
+    """A text that is too long says so, an unknown parameter is told once, a reader's own notation not at all."""
+    long = await client.post("/v1/prescriptions", json={"rep_target": 8, "exercise": "x" * 65})
+    (entry,) = assert_problem(long, 422, "#/exercise")["errors"]
+    assert entry["detail"] == "must have at most 64 characters, not 65"
+    twice = await client.post("/v1/prescriptions?rest=1&rest=2", json={"rep_target": 8})
+    assert_problem(twice, 422, "rest")
+    sent = {"content": b'{"rep_target": 1e400}', "headers": {"content-type": "application/json"}}
+    told = assert_problem(await client.post("/v1/prescriptions", **sent), 400)["detail"]
+    assert told == "the body is not JSON that can be read: Number out of range"
+
+
 async def test_an_unknown_exercise_names_near_matches(client: httpx.AsyncClient) -> None:
     """A typing error is mended from the answer alone."""
     response = await client.post("/v1/prescriptions", json={"rep_target": 8, "exercise": "leg_pres"})

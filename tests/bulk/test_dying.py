@@ -182,3 +182,17 @@ def test_a_scheduler_that_is_not_there_is_told(tmp_path: Path, monkeypatch: pyte
     monkeypatch.setattr(room, "PATIENCE_SECONDS", 1)
     with pytest.raises(InputRefused, match=r"tcp://127\.0\.0\.1:9: no scheduler answers there"):
         run(work, tmp_path / "out", doing=room.OnCluster("tcp://127.0.0.1:9"), advance=lambda _: None)
+
+
+@pytest.mark.parametrize("address", ["nonsense", "tcp://host", "carrier-pigeon://host:8786"])
+def test_what_is_no_address_of_a_scheduler_is_told_at_once(address: str, tmp_path: Path) -> None:
+    """No client is made of it: one that cannot be finished holds the process for twice its patience."""
+    pq.write_table(some_rows(10), tmp_path / "in.parquet")
+    process = start(tmp_path / "in.parquet", tmp_path / "out", "--scheduler", address)
+    try:
+        _, told = process.communicate(timeout=15)
+    finally:
+        process.kill()
+    assert process.returncode == 2
+    assert told.decode().startswith(f"effort: {address}: is no address such as tcp://10.0.0.1:8786: ")
+    assert told.count(b"\n") == 1

@@ -123,6 +123,9 @@ def test_a_backup_never_overwrites_unless_told(filled: Path, tmp_path: Path) -> 
     assert rows(at(file))[:2] == (1, 2)
     refused(backup(at(filled), filled, "--force"), "the same file")
     assert rows(at(filled))[:2] == (1, 2)
+    refused(
+        backup(at(filled), tmp_path / "away" / "new.bak"), f"{tmp_path / 'away'}: there is no such folder"
+    )
 
 
 def test_a_backup_tells_what_it_holds_and_is_for_its_owner_only(filled: Path, tmp_path: Path) -> None:

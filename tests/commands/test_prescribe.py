@@ -74,3 +74,42 @@ def test_text_speaks_german() -> None:
     assert "Warnung: Schwangerschaft" in told
     assert "Angenommen: " in told
     assert not re.search(r"\d\.\d", told)
+
+
+@pytest.mark.parametrize("columns", ["0", "24", "36"])
+def test_no_word_is_lost_on_a_narrow_terminal(columns: str) -> None:
+    """A terminal of 0 columns does not know its width, and gets 80."""
+    told = prescribe("--text", COLUMNS=columns).decode()
+    assert "\N{HORIZONTAL ELLIPSIS}" not in told
+    assert max(map(len, told.splitlines())) <= (int(columns) or 80)
+    joined = re.sub(r"\s", "", told)
+    assert joined.startswith("3repsinreserve(3to4,RPE7)")
+    assert "info:Atrainingtarget,notmedicaladvice" in joined
+
+
+def test_a_letter_the_output_has_not_is_a_question_mark() -> None:
+    """A stack of calls helps nobody; the numbers are there."""
+    told = prescribe("--text", "--language", "de", PYTHONIOENCODING="ascii")
+    assert told.startswith(b"3 Wiederholungen in Reserve")
+    assert b"?" in told
+
+
+def test_rules_and_types_are_told_together() -> None:
+    """As the API does: an unknown policy beside a number out of range."""
+    sent = b'{"rep_target": 0, "policy": "2020-01-01", "set_order": 3, "sets_in_exercise": 2}'
+    command = [sys.executable, "-m", "service", "prescribe", "-"]
+    done = subprocess.run(command, cwd=ROOT, input=sent, capture_output=True, check=False)
+    assert done.returncode == 2
+    places = {line.split(b": ")[1] for line in done.stderr.splitlines()}
+    assert places == {b"#/rep_target", b"#/policy", b"#/set_order"}
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="a disk that is always full, as Linux has one")
+@pytest.mark.parametrize("form", ["--json", "--text"])
+def test_output_that_cannot_be_written_is_told_in_one_line(form: str) -> None:
+    """A full disk is no defect of the program."""
+    command = [sys.executable, "-m", "service", "prescribe", "-", form]
+    with Path("/dev/full").open("wb") as full:
+        done = subprocess.run(command, cwd=ROOT, input=SENT, stdout=full, stderr=subprocess.PIPE, check=False)
+    assert (done.returncode, done.stderr.count(b"\n")) == (2, 1), done.stderr.decode()
+    assert done.stderr.startswith(b"effort: [Errno 28]")
