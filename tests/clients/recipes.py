@@ -88,7 +88,10 @@ def run_recipe(recipe: Recipe, folder: Path, environ: dict[str, str]) -> list[st
             with suppress(ProcessLookupError):  # whatever a failed page left running
                 os.killpg(shell.pid, signal.SIGTERM)
     outputs = printed.read_text("utf-8").split(END)
-    assert code == 0, f"{outputs[-1][-3000:]}\n{complaints.read_text('utf-8')[-3000:]}"
+    assert code == 0, (
+        f"exit code {code} in the command after {len(outputs) - 1}: {outputs[-1][-3000:]}\n"
+        f"{complaints.read_text('utf-8')[-3000:]}"
+    )
     return outputs[:-1]
 
 
