@@ -1,6 +1,7 @@
 """What the reference draws is what the data says, and nothing in the data is ever read as markup."""
 
 import hashlib
+from collections.abc import Iterable
 from functools import cache
 from itertools import product
 from typing import Any
@@ -11,6 +12,7 @@ import pytest
 
 from service.policy.catalogue import load_policies
 from service.policy.plan_basis import load_plan_basis
+from service.reference.bounds import caution_parts, floor_parts
 from service.reference.curves import capacity_parts
 from service.reference.evidence_pages import evidence_page
 from service.reference.factor import factor_parts
@@ -114,6 +116,23 @@ def test_repetitions_are_drawn_and_told_for_every_load_of_the_curve() -> None:
     assert [drawn[round(load)] for load in loads] == [
         pytest.approx(float(mean), abs=0.3) for _, mean, _ in rows
     ]
+
+
+def test_each_caution_and_floor_is_told_in_a_row_of_its_own() -> None:
+    """What it does to a target, how severe it is, how many reps it keeps."""
+    data = POLICIES.newest.data
+
+    def rows(parts: Iterable[Element]) -> list[tuple[str, ...]]:
+        found = (row for part in parts for row in part.iter("tr"))
+        return [tuple("".join(cell.itertext()) for cell in row) for row in found][1:]
+
+    cautions = {(row[0], row[1], row[-1]) for row in rows(caution_parts(data))}
+    assert cautions == {
+        (each.code, each.severity, "withheld" if each.code == "warning_signs" else "given")
+        for each in data.cautions
+    }
+    floors = [(row[0].partition(",")[0], row[1]) for row in rows(floor_parts(data.limits))]
+    assert floors == [(each.code, shown_number(each.reps)) for each in data.limits.floors]
 
 
 @cache
