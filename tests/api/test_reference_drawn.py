@@ -141,6 +141,12 @@ def sections() -> tuple[Section, ...]:
     return all_sections(POLICIES.newest.data, load_plan_basis(POLICIES.newest))
 
 
+def test_a_number_beside_its_source_is_told_with_nothing_else() -> None:
+    """Not the whole data that it stands in."""
+    [told] = [each for each in sections() if each.address == "/numbers/plans#failure"]
+    assert "".join(told.parts[0].itertext()).strip() == "failure below reps: 0.5"
+
+
 @pytest.mark.parametrize("key", sorted(POLICIES.newest.data.evidence))
 def test_a_source_leads_to_what_rests_on_it_and_to_nothing_else(key: str) -> None:
     """Factors by their own sources and those of their levels, floors with what they say."""
@@ -222,7 +228,7 @@ def test_a_grid_is_shaded_by_its_effects(factor: Factor) -> None:
     assert len(shades) == len(effects)
     by_effect = [shade for _, shade in sorted(zip(effects, shades, strict=True))]
     assert by_effect == sorted(by_effect)
-    assert by_effect[0] < by_effect[-1]
+    assert (by_effect[0], by_effect[-1]) == (0, 5)  # inks that the stylesheet has
 
 
 def test_text_is_never_read_as_markup() -> None:
