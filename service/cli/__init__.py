@@ -15,7 +15,7 @@ COMMANDS = {
     "demo": ("service.cli.demo", "Try the service: temporary database, a key, calls to paste."),
     "serve": ("service.cli.serve", "Serve the API."),
     "migrate": ("service.cli.migrate", "Bring the database to the newest schema."),
-    "key": ("service.cli.key", "Make, list and revoke API keys."),
+    "key": ("service.cli.key", "Make, list, replace and revoke API keys."),
     "retain": ("service.cli.retain", "Delete what is older than EFFORT_RETENTION_DAYS."),
     "backup": ("service.cli.backup", "Copy the SQLite database into a file while it serves."),
     "restore": ("service.cli.restore", "Put a backup in the place of the SQLite database."),

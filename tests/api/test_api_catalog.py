@@ -41,6 +41,7 @@ async def test_the_catalogue_is_a_linkset_with_the_profile(client: httpx.AsyncCl
     """Media type and profile of RFC 9727, section 4; no key is needed."""
     answer = await client.get(PATH, headers={"authorization": ""})
     assert answer.status_code == 200
+    assert answer.headers["cache-control"].startswith("public")
     assert (
         answer.headers["content-type"]
         == 'application/linkset+json; profile="https://www.rfc-editor.org/info/rfc9727"'

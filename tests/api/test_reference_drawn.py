@@ -1,6 +1,8 @@
 """What the reference draws is what the data says, and nothing in the data is ever read as markup."""
 
 import hashlib
+from collections.abc import Iterable
+from functools import cache
 from itertools import product
 from typing import Any
 from xml.etree.ElementTree import Element
@@ -9,12 +11,16 @@ import msgspec
 import pytest
 
 from service.policy.catalogue import load_policies
+from service.policy.plan_basis import load_plan_basis
+from service.reference.bounds import caution_parts, floor_parts
+from service.reference.curves import capacity_parts
 from service.reference.evidence_pages import evidence_page
 from service.reference.factor import factor_parts
 from service.reference.interactive import vendored_assets
 from service.reference.levels import _boxes_by_level, described
 from service.reference.plots import Axis, line_plot
 from service.reference.policy_pages import policy_page, section_page
+from service.reference.sections import Section, all_sections
 from service.rules.curves import Curve, Grid, Table
 from service.rules.policy import Factor
 from tests.api.crawl import Read
@@ -76,10 +82,94 @@ def test_a_curve_is_drawn_where_its_points_are(factor: Factor) -> None:
     ):
         assert found_x == pytest.approx(x, abs=reach)
         assert found_y == pytest.approx(y, abs=0.01)
+    within(plot)
     [line] = plot.iter("polyline")
     ends = [float(point.split(",")[1]) for point in (line.get("points") or "").split()]
     assert ends[0] == ends[1]
     assert ends[-1] == ends[-2]
+
+
+def within(plot: Element) -> None:
+    """Nothing of a plot lies outside it."""
+    left, top, wide, high = map(float, (plot.get("viewBox") or "").split())
+    points = [point.split(",") for shape in plot.iter() for point in (shape.get("points") or "").split()]
+    across = [float(shape.get(name, "0")) for shape in plot.iter() for name in ("x", "x1", "x2", "cx")]
+    up = [float(shape.get(name, "0")) for shape in plot.iter() for name in ("y", "y1", "y2", "cy")]
+    assert all(left <= each <= left + wide for each in [*across, *(float(x) for x, _ in points)])
+    assert all(top <= each <= top + high for each in [*up, *(float(y) for _, y in points)])
+
+
+def test_repetitions_are_drawn_and_told_for_every_load_of_the_curve() -> None:
+    """From where it begins to extrapolate to the whole 1RM, which goes up once; the line as the table says."""
+    capacity = POLICIES.newest.data.capacity
+    parts = list(capacity_parts(capacity))
+    rows = [[cell.text or "" for cell in row] for row in parts[2].iter("tr")][1:]
+    loads = [float(load) for load, _, _ in rows]
+    assert loads == list(range(int(capacity.extrapolates_below_percent), 101, 10))
+    assert rows[-1][:2] == ["100", "1.0"]
+    [plot] = parts[1].iter("svg")
+    within(plot)
+    [line] = plot.iter("polyline")
+    x_of, y_of = _scale(plot, "tick middle", "x"), _scale(plot, "tick end", "y")
+    points = [tuple(map(float, point.split(","))) for point in (line.get("points") or "").split()]
+    drawn = {round(x_of(x)): y_of(y) for x, y in points}
+    assert [drawn[round(load)] for load in loads] == [
+        pytest.approx(float(mean), abs=0.3) for _, mean, _ in rows
+    ]
+
+
+def test_each_caution_and_floor_is_told_in_a_row_of_its_own() -> None:
+    """What it does to a target, how severe it is, how many reps it keeps."""
+    data = POLICIES.newest.data
+
+    def rows(parts: Iterable[Element]) -> list[tuple[str, ...]]:
+        found = (row for part in parts for row in part.iter("tr"))
+        return [tuple("".join(cell.itertext()) for cell in row) for row in found][1:]
+
+    cautions = {(row[0], row[1], row[-1]) for row in rows(caution_parts(data))}
+    assert cautions == {
+        (each.code, each.severity, "withheld" if each.code == "warning_signs" else "given")
+        for each in data.cautions
+    }
+    floors = [(row[0].partition(",")[0], row[1]) for row in rows(floor_parts(data.limits))]
+    assert floors == [(each.code, shown_number(each.reps)) for each in data.limits.floors]
+
+
+@cache
+def sections() -> tuple[Section, ...]:
+    """All that rests on sources."""
+    return all_sections(POLICIES.newest.data, load_plan_basis(POLICIES.newest))
+
+
+def test_a_number_beside_its_source_is_told_with_nothing_else() -> None:
+    """Not the whole data that it stands in."""
+    [told] = [each for each in sections() if each.address == "/numbers/plans#failure"]
+    assert "".join(told.parts[0].itertext()).strip() == "failure below reps: 0.5"
+
+
+@pytest.mark.parametrize("key", sorted(POLICIES.newest.data.evidence))
+def test_a_source_leads_to_what_rests_on_it_and_to_nothing_else(key: str) -> None:
+    """Factors by their own sources and those of their levels, floors with what they say."""
+    data = POLICIES.newest.data
+    read = Read(evidence_page(data.evidence[key], sections()).content.decode())
+    resting, said = set(), []
+    for factor in data.factors:
+        levels = factor.shape.levels.values() if isinstance(factor.shape, Table) else ()
+        own = [level.text for level in levels if level.evidence is not None and key in level.evidence]
+        inherited = (
+            [level.text for level in levels if level.evidence is None]
+            if levels
+            else [band.text for band in getattr(factor.shape, "texts", ())]
+        )
+        said += own + (inherited if key in factor.source.evidence else [])
+        if own or key in factor.source.evidence:
+            resting.add(factor.name)
+    said += [floor.text for floor in data.limits.floors if key in floor.source.evidence]
+    names = {factor.name for factor in data.factors}
+    linked = {link.rpartition("/")[2] for link in read.links if link.startswith(f"/policies/{data.version}/")}
+    assert linked & names == resting
+    for piece in (piece for text in said for piece in text.replace("}", "{").split("{")[::2]):
+        assert piece in read.text
 
 
 def _svg(factor: Factor) -> list[Element]:
@@ -122,7 +212,9 @@ def test_rows_of_a_table_cover_every_combination_once(factor: Factor) -> None:
     ]
     assert len(spread) == len(factor.shape.levels)
     assert dict(spread) == factor.shape.levels
-    assert len(described(factor.shape, factor.inputs)) <= len(factor.shape.levels)
+    told = described(factor.shape, factor.inputs)
+    assert len(told) <= len(factor.shape.levels)
+    assert {level for _, level in told} == set(factor.shape.levels.values())
 
 
 @pytest.mark.parametrize("factor", of_shape(Grid))
@@ -136,7 +228,7 @@ def test_a_grid_is_shaded_by_its_effects(factor: Factor) -> None:
     assert len(shades) == len(effects)
     by_effect = [shade for _, shade in sorted(zip(effects, shades, strict=True))]
     assert by_effect == sorted(by_effect)
-    assert by_effect[0] < by_effect[-1]
+    assert (by_effect[0], by_effect[-1]) == (0, 5)  # inks that the stylesheet has
 
 
 def test_text_is_never_read_as_markup() -> None:

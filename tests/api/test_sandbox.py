@@ -70,6 +70,7 @@ async def test_a_sandbox_is_emptied_in_one_call_and_nothing_else_is(database_url
         before = await export(working)
         emptied = await trying.delete("/v1/sandbox")
         assert (emptied.status_code, emptied.content) == (204, b"")
+        assert emptied.headers["cache-control"] == "no-store"
         for lifter in (LIFTER, "lark-4"):
             assert_problem(await trying.get(path(lifter=lifter)), 404)
         assert await export(working) == before

@@ -142,6 +142,8 @@ def test_failure_share_counts_the_last_seven_days_by_muscle_share() -> None:
     assert muscles["pectoralis_major"].failure_share_7d == pytest.approx(1 / 3, abs=0.001)
     assert muscles["pectoralis_major"].fractional_sets_7d == 3.0
     assert muscles["triceps_brachii"].fractional_sets_7d == 1.5
+    assert muscles["triceps_brachii"].last_trained_at == "2026-01-04T18:06:40Z"
+    assert state(known).exercises[0].last_performed_at == "2026-01-04T18:06:40Z"
 
 
 def test_a_stall_needs_two_sessions_two_reps_below_the_one_before() -> None:

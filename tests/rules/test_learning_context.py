@@ -146,6 +146,9 @@ def test_the_session_under_way_is_neither_exposure_nor_lack_of_recovery() -> Non
     both = ask(known_from(performed(at(-1), 1, reported_rir=1), today), exercise=EXERCISES[0]).context_used
     assert both.hours_since_muscle_trained == 24.0
     assert both.exposures == 1.0
+    before, begun = performed(at(-1), 1, reported_rir=1), performed(at(seconds=-1200), 2, reported_rir=1)
+    third = performed(at(seconds=-600), 3, reported_rir=1)
+    assert ask(known_from(before, begun, third), exercise=EXERCISES[0]).context_used == both
 
 
 def test_a_safety_stop_adds_a_caution_to_what_comes_next() -> None:

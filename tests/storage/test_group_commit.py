@@ -5,11 +5,13 @@ What may be expected of savepoints, of COMMIT and of ON CONFLICT ROLLBACK: SQLit
 """
 
 import asyncio
+import sqlite3
 from itertools import count
 from unittest.mock import patch
 
 import pytest
 from sqlalchemy import text
+from sqlalchemy.exc import OperationalError
 
 from service.errors import StorageUnavailable
 from service.storage import group_commit
@@ -100,6 +102,17 @@ async def test_a_commit_that_fails_is_told_to_all_and_stores_nothing(
     with failing_commits(1):
         ends = await in_one_line(sqlite_store, add(sqlite_store, "a"), add(sqlite_store, "b", fails=True))
     assert [type(end) for end in ends] == [StorageUnavailable] * 3
+    assert stored(sqlite_url) == rows_of("after")
+
+
+async def test_a_commit_that_fails_by_our_mistake_is_told_as_it_is_to_one_alone(
+    sqlite_store: Store, sqlite_url: str
+) -> None:
+    """To several as an outage: it may be the mistake of one of them, and the others are to try again."""
+    with failing_commits(2, sqlite3.SQLITE_ERROR):
+        (alone,) = await asyncio.gather(add(sqlite_store, "alone"), return_exceptions=True)
+        together = await in_one_line(sqlite_store, add(sqlite_store, "a"))
+    assert [type(end) for end in (alone, *together)] == [OperationalError] + [StorageUnavailable] * 2
     assert stored(sqlite_url) == rows_of("after")
 
 

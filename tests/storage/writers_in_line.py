@@ -84,14 +84,14 @@ async def in_one_line(store: Store, *works: Awaitable[Any]) -> list[BaseExceptio
 
 
 @contextmanager
-def failing_commits(times: int) -> Iterator[None]:
-    """The first so many COMMITs end in an input or output error, as a broken disk's would."""
+def failing_commits(times: int, code: int = sqlite3.SQLITE_IOERR) -> Iterator[None]:
+    """The first so many COMMITs end in an input or output error, as a broken disk's would, or in another one."""
     real, numbers = aiosqlite.Connection.commit, count()
 
     async def commit(self: aiosqlite.Connection) -> None:
         if next(numbers) < times:
             error = sqlite3.OperationalError("disk I/O error")
-            error.sqlite_errorcode = sqlite3.SQLITE_IOERR
+            error.sqlite_errorcode = code
             raise error
         await real(self)
 
