@@ -9,7 +9,9 @@ import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
+import httpx
 import pytest
 from packaging.requirements import Requirement
 
@@ -179,6 +181,27 @@ def test_patient_clients_get_through_on_a_rough_road(
     assert done.returncode == 0, done.stderr
     check_output(shown, done.stdout)
     assert set(tries.values()) == {4, 5}  # sets are sent once more, and answered at once
+
+
+def test_a_patient_client_sends_again_what_the_document_lets_it() -> None:
+    """With a key in the header: everything but a POST that stores and does not take that key."""
+    program: dict[str, Any] = {}
+    exec(read_recipe(FOLDER / "errors-and-retries.md").files["patient.py"], program)  # noqa: S102 - our own page
+    document = json.loads(DOCUMENT_PATH.read_text("utf-8"))
+    stored = {"history:write", "admin"}
+    found, wanted = {}, {}
+    for path, item in document["paths"].items():
+        for method, operation in item.items():
+            takes_key = any(each["name"] == "idempotency-key" for each in operation.get("parameters", ()))
+            scopes = {scope for rule in operation["security"] for held in rule.values() for scope in held}
+            stores = method == "post" and bool(scopes & stored)
+            for headers in ({}, {"Idempotency-Key": "k"}):
+                request = httpx.Request(method.upper(), f"http://127.0.0.1{path}", headers=headers)
+                asked = (operation["operationId"], bool(headers))
+                found[asked] = program["harmless_twice"](request)
+                wanted[asked] = not stores or (takes_key and bool(headers))
+    assert found == wanted
+    assert not all(wanted.values())
 
 
 def test_recipes_install_the_versions_that_are_tested() -> None:
