@@ -105,6 +105,23 @@ async def test_every_kind_of_fault_comes_at_once(client: httpx.AsyncClient) -> N
             ],
         ),
         (
+            {
+                "rep_target": 8,
+                "exercise": "leg_press",
+                "exercise_traits": {
+                    "joints": "x",
+                    "muscles": {"quadriceps": 2, "quads": 1, "calf_muscles": 1},
+                },
+            },
+            [
+                "#/exercise",
+                "#/exercise_traits/joints",
+                "#/exercise_traits/muscles/quadriceps",
+                "#/exercise_traits/muscles/quads",
+            ],
+        ),
+        ({"rep_target": 8, "exercise": {"id": "leg_press"}}, ["#/exercise"]),
+        (
             {"rep_target": 8, "exercise": "leg_press", "exercise_traits": {"joints": "multi"}},
             ["#/exercise"],
         ),
