@@ -118,7 +118,7 @@ def _why(error: Exception) -> str:
     if isinstance(error, RecursionError):
         return "nested too deep"
     # where it is msgspec does not know itself, when it reads a whole body at once: `$[...]`
-    told = str(error).replace("JSON is malformed: ", "").split(" - at ")[0][:120]
+    told = re.sub(r"^(JSON|MessagePack data) is malformed: ", "", str(error)).split(" - at ")[0][:120]
     # msgspec says the same of both
     return told.replace("Input data was truncated", "it ends too early, or holds half a surrogate pair")
 
