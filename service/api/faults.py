@@ -58,6 +58,20 @@ def struct_in(annotation: Any) -> type[Struct] | None:
     return kind if isinstance(kind, type) and issubclass(kind, Struct) else None
 
 
+def is_map(annotation: Any) -> bool:
+    """Whether `annotation` takes an object with names of the caller's own."""
+    return get_origin(_peeled(annotation)[0]) is dict
+
+
+def is_sound(value: Any, annotation: Any) -> bool:
+    """Whether `annotation` takes `value` as it is."""
+    try:
+        msgspec.convert(value, annotation, strict=True)
+    except (msgspec.ValidationError, OverflowError):
+        return False
+    return True
+
+
 def struct_in_array(annotation: Any) -> type[Struct] | None:
     """Return the Struct an array of `annotation` holds; None when it is no array of Structs."""
     kind, _, _ = _peeled(annotation)
@@ -125,16 +139,8 @@ def _array_faults(value: Any, item: Any, metas: list[Meta], at: str) -> Iterator
     if len(value) < least or (most is not None and len(value) > most):
         yield Fault(at, f"must have {least} to {most} entries, not {len(value)}")
     for index, entry in enumerate(value):
-        if not _sound(entry, item):  # tens of thousands of sound entries cost next to nothing
+        if not is_sound(entry, item):  # tens of thousands of sound entries cost next to nothing
             yield from faults_in(entry, item, pointer_to(at, index))
-
-
-def _sound(value: Any, annotation: Any) -> bool:
-    try:
-        msgspec.convert(value, annotation, strict=True)
-    except (msgspec.ValidationError, OverflowError):
-        return False
-    return True
 
 
 def _map_faults(value: Any, kinds: tuple[Any, Any], metas: list[Meta], at: str) -> Iterator[Fault]:

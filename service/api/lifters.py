@@ -146,6 +146,8 @@ async def get_profile(request: Request[Any, Any, Any], lifter_id: LifterId) -> R
     status_code=204,
     scopes=("history:write",),
     path_rules=LIFTER_PATH,
+    headers=IF_MATCH,
+    problems=(412,),
     statuses=(204,),
     answer_headers=RECEIPT_HEADER,
 )
@@ -157,6 +159,9 @@ async def delete_lifter(request: Request[Any, Any, Any], lifter_id: LifterId) ->
     """
     caller = principal_of(request)
     async with writing_within(request.app.state.store, caller.reach) as w:
+        present = await lock_lifter(w, caller.tenant_id, lifter_id, create=False, now=now())
+        if present is not None:
+            require_match(request, profile_of(present))
         erased = await erase_lifter(w, caller.tenant_id, lifter_id)
         if erased is None:
             raise unknown_lifter()

@@ -14,7 +14,7 @@ from typing import Any, TypeVar, cast, get_type_hints
 
 import msgspec
 
-from service.api.faults import faults_in, struct_in, struct_in_array
+from service.api.faults import faults_in, is_map, is_sound, struct_in, struct_in_array
 from service.errors import Fault, InputRefused, MediaTypeRefused, Unreadable
 
 T = TypeVar("T")
@@ -26,7 +26,7 @@ MESSAGEPACK = "application/vnd.msgpack"
 _MESSAGEPACK_NAMES = (MESSAGEPACK, "application/msgpack", "application/x-msgpack")
 MOST_NESTED = 64
 MOST_FAULTS = 100
-MOST_EXPLAINED = 200  # of an array's entries, beyond their own types
+MOST_EXPLAINED = 200  # of an array's or a map's entries, beyond their own types
 # A text that never ends counts to the end, and nothing is tried twice: hostile bodies cost linear time.
 _TEXTS = re.compile(rb'"(?:[^"\\]++|\\.)*+(?:"|\\?\Z)', re.DOTALL)
 _NOT_BRACKETS = bytes(set(range(256)) - set(b"[]{}"))
@@ -118,7 +118,7 @@ def _why(error: Exception) -> str:
     if isinstance(error, RecursionError):
         return "nested too deep"
     # where it is msgspec does not know itself, when it reads a whole body at once: `$[...]`
-    told = str(error).replace("JSON is malformed: ", "").split(" - at ")[0][:120]
+    told = re.sub(r"^(JSON|MessagePack data) is malformed: ", "", str(error)).split(" - at ")[0][:120]
     # msgspec says the same of both
     return told.replace("Input data was truncated", "it ends too early, or holds half a surrogate pair")
 
@@ -139,6 +139,19 @@ def _hints(kind: Any) -> dict[str, Any]:
     return get_type_hints(kind, include_extras=True)
 
 
+def _sound_part(sent: Any, hint: Any) -> Any:
+    """Return what is sound in a member that is not: of a Struct or a map its members, of an array of Structs each."""
+    single, item = struct_in(hint), struct_in_array(hint)
+    if single is not None and isinstance(sent, dict):
+        return _sound_members(sent, single)
+    if item is not None and isinstance(sent, list):
+        return tuple(_sound_members(entry, item) for entry in sent[:MOST_EXPLAINED])
+    if is_map(hint) and isinstance(sent, dict):
+        few = islice(sent.items(), MOST_EXPLAINED)
+        return {name: entry for name, entry in few if is_sound({name: entry}, hint)}
+    return None
+
+
 def _sound_members(value: Any, kind: Any) -> Members:
     """Return the members that are valid, each by itself; of a Struct that is not, or of each in an array, its own."""
     hints = _hints(kind)
@@ -149,11 +162,8 @@ def _sound_members(value: Any, kind: Any) -> Members:
             try:
                 found[field.name] = msgspec.convert(sent, hint, strict=True)
             except (msgspec.ValidationError, OverflowError):
-                single, item = struct_in(hint), struct_in_array(hint)
-                if single is not None and isinstance(sent, dict):
-                    found[field.name] = _sound_members(sent, single)
-                if item is not None and isinstance(sent, list):
-                    found[field.name] = tuple(_sound_members(entry, item) for entry in sent[:MOST_EXPLAINED])
+                if (part := _sound_part(sent, hint)) is not None:
+                    found[field.name] = part
     return found
 
 

@@ -13,7 +13,7 @@ from service.api.faults import pointer_to
 from service.api.reading import Members
 from service.errors import Fault, PolicyNotFound
 from service.policy.catalogue import Policies
-from service.rules.context import SetContext
+from service.rules.context import ExerciseTraits, SetContext
 from service.rules.estimate import unknown_exercise
 from service.rules.learning.checks import faults_of_set
 from service.rules.plans.validity import faults_of_plan
@@ -33,6 +33,9 @@ def context_faults(members: Members, policies: Policies) -> tuple[Fault, ...]:
         for name in SetContext.__struct_fields__
         if name in members and not isinstance(members[name], dict)  # of what is broken no rule can tell
     }
+    traits = members.get("exercise_traits")
+    if isinstance(traits, dict):
+        told["exercise_traits"] = ExerciseTraits(**{"joints": "multi", **traits})  # no rule looks at joints
     some_context: dict[str, Any] = {"rep_target": 1, **told}  # no rule looks at rep_target
     return (*faults_of(SetContext(**some_context), policy), *unknown)
 

@@ -167,6 +167,16 @@ async def test_if_none_match_keeps_a_profile_from_being_overwritten(client: http
     assert (await put(client, {}, if_none_match='"other"')).status_code == 200
 
 
+async def test_if_match_keeps_a_changed_lifter_from_being_erased(client: httpx.AsyncClient) -> None:
+    """Erasing is for good; who is not there is 404 before anything is compared."""
+    assert_problem(await client.delete(path(), headers={"if-match": "*"}), 404)
+    old = (await put(client)).headers["etag"]
+    new = (await put(client, {})).headers["etag"]
+    assert_problem(await client.delete(path(), headers={"if-match": old}), 412)
+    assert (await client.get(path())).headers["etag"] == new
+    assert (await client.delete(path(), headers={"if-match": new})).status_code == 204
+
+
 async def test_a_deleted_lifter_is_gone_from_every_read(client: httpx.AsyncClient) -> None:
     """204 without a body; then 404 on each read, and on deleting once more."""
     await put(client)

@@ -177,7 +177,7 @@ WRONG: dict[str, tuple[Plan, list[str]]] = {
     "lifter a list": ({**PLAN, "lifter": []}, ["#/lifter"]),
     "exposures": (
         {**PLAN, "lifter": {"exposures": {BENCH: -1, "nothing_like_it": 2, "leg_press": True}}},
-        [f"#/lifter/exposures/{BENCH}", "#/lifter/exposures/leg_press"],
+        [f"#/lifter/exposures/{name}" for name in (BENCH, "nothing_like_it", "leg_press")],
     ),
     "unknown exposure": (
         {**PLAN, "lifter": {"exposures": {"nothing_like_it": 2}}},

@@ -105,6 +105,23 @@ async def test_every_kind_of_fault_comes_at_once(client: httpx.AsyncClient) -> N
             ],
         ),
         (
+            {
+                "rep_target": 8,
+                "exercise": "leg_press",
+                "exercise_traits": {
+                    "joints": "x",
+                    "muscles": {"quadriceps": 2, "quads": 1, "calf_muscles": 1},
+                },
+            },
+            [
+                "#/exercise",
+                "#/exercise_traits/joints",
+                "#/exercise_traits/muscles/quadriceps",
+                "#/exercise_traits/muscles/quads",
+            ],
+        ),
+        ({"rep_target": 8, "exercise": {"id": "leg_press"}}, ["#/exercise"]),
+        (
             {"rep_target": 8, "exercise": "leg_press", "exercise_traits": {"joints": "multi"}},
             ["#/exercise"],
         ),
@@ -135,6 +152,9 @@ async def test_a_fault_is_told_in_words_of_the_contract(client: httpx.AsyncClien
     sent = {"content": b'{"rep_target": 1e400}', "headers": {"content-type": "application/json"}}
     told = assert_problem(await client.post("/v1/prescriptions", **sent), 400)["detail"]
     assert told == "the body is not JSON that can be read: Number out of range"
+    packed = {"content": b"\xc1", "headers": {"content-type": "application/vnd.msgpack"}}
+    told = assert_problem(await client.post("/v1/prescriptions", **packed), 400)["detail"]
+    assert told.startswith("the body is not MessagePack that can be read: invalid opcode")
 
 
 async def test_an_unknown_exercise_names_near_matches(client: httpx.AsyncClient) -> None:

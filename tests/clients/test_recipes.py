@@ -214,6 +214,27 @@ def test_what_may_have_been_stored_is_sent_again_only_where_that_stores_nothing_
         assert {int(each) for each in told.split(",")} == program[name]
 
 
+def test_a_patient_client_sends_again_what_the_document_lets_it() -> None:
+    """With a key in the header: everything but a POST that stores and does not take that key."""
+    program: dict[str, Any] = {}
+    exec(read_recipe(FOLDER / "errors-and-retries.md").files["patient.py"], program)  # noqa: S102 - our own page
+    document = json.loads(DOCUMENT_PATH.read_text("utf-8"))
+    stored = {"history:write", "admin"}
+    found, wanted = {}, {}
+    for path, item in document["paths"].items():
+        for method, operation in item.items():
+            takes_key = any(each["name"] == "idempotency-key" for each in operation.get("parameters", ()))
+            scopes = {scope for rule in operation["security"] for held in rule.values() for scope in held}
+            stores = method == "post" and bool(scopes & stored)
+            for headers in ({}, {"Idempotency-Key": "k"}):
+                request = httpx.Request(method.upper(), f"http://127.0.0.1{path}", headers=headers)
+                asked = (operation["operationId"], bool(headers))
+                found[asked] = program["harmless_twice"](request)
+                wanted[asked] = not stores or (takes_key and bool(headers))
+    assert found == wanted
+    assert not all(wanted.values())
+
+
 def test_recipes_install_the_versions_that_are_tested() -> None:
     """Of the lock of Node's programs, and of the extra `dev`."""
     pinned = json.loads((HERE / "package.json").read_text("utf-8"))["devDependencies"]
