@@ -109,11 +109,12 @@ async def test_the_reasons_drawn_are_those_of_the_answer_and_add_up(
 
 
 async def test_a_withheld_target_is_drawn_as_none(client: httpx.AsyncClient) -> None:
-    """The caution stands first, and no number anywhere."""
-    body = {"rep_target": 8, "cautions": ["warning_signs"]}
+    """The caution stands first, whatever else was said, and no number anywhere."""
+    body = {"rep_target": 8, "cautions": ["first_session", "age_65_or_over", "warning_signs"]}
     root = read_picture(await client.post(ONE, json=body, headers=ACCEPT))
     assert (root[0].text or "").startswith("No target")
     assert texts(root, "name")[0].startswith("Stop: ")
+    assert (root[1].text or "").startswith("Warning signs")
     assert texts(root, "head end") == []
 
 
