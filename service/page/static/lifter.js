@@ -56,10 +56,11 @@ export async function openLifter() {
       byId("lifter-parts").replaceChildren(...showLifter(id, states, review));
       for (const wide of byId("lifter-parts").querySelectorAll(".newest")) wide.scrollLeft = wide.scrollWidth;
     } catch (error) {
-      if (!(error instanceof Refused)) throw error;
-      tell(null);
+      if (signal.aborted) throw error;
       byId("lifter-parts").replaceChildren();
       byId("lifter-told").textContent = error.message;
+      if (!(error instanceof Refused)) throw error;
+      tell(null);
     }
   });
   return formOf(show);
