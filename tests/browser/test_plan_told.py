@@ -45,7 +45,6 @@ def shown(page: Page) -> Any:
 
 def entered(page: Page) -> Any:
     """The plan that was asked about."""
-    page.wait_for_timeout(250)  # the pause after an entry
     page.locator("#plan-answer[aria-busy=false]").wait_for()
     return json.loads(page.locator("#plan-json").input_value())
 

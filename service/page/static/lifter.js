@@ -58,7 +58,8 @@ export async function openLifter() {
     } catch (error) {
       if (signal.aborted) throw error;
       byId("lifter-parts").replaceChildren();
-      byId("lifter-told").textContent = error.message;
+      const faults = (error.problem?.errors ?? []).map(({ detail }) => detail);
+      byId("lifter-told").textContent = [error.message, ...faults].join(" ");
       if (!(error instanceof Refused)) throw error;
       tell(null);
     }
