@@ -254,11 +254,17 @@ def test_the_exact_call_is_copied_in_three_languages(opened: Opened) -> None:
     """Each holds the address and the body, none the key."""
     shown: Shown = opened(permissions=["clipboard-read", "clipboard-write"])
     page = shown.go("set")
-    for name, mark in (("curl", "curl -s"), ("Python", "urllib.request"), ("TypeScript", "await fetch(")):
+    marks = (
+        ("curl", "curl -s", '"safety_arms":true'),
+        ("Python", "urllib.request", '"safety_arms": True,'),
+        ("TypeScript", "await fetch(", "body: JSON.stringify({"),
+    )
+    for name, mark, member in marks:
         page.get_by_role("button", name=f"Copy as {name}").click()
         page.locator(f"button[data-name='Copy as {name}']", has_text="Copied").wait_for()
         told = page.evaluate("navigator.clipboard.readText()")
         assert mark in told
+        assert member in told
         assert shown.base + PATH in told
         assert "barbell_back_squat" in told
         assert "KEY" in told

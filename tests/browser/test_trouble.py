@@ -6,7 +6,7 @@ import pytest
 from playwright.sync_api import Page, Route, expect
 
 from tests.browser.conftest import READY, Opened
-from tests.browser.test_one_set import label
+from tests.browser.test_one_set import answered, label, request_shown
 
 AWAY = "The service does not answer."
 NO_ACCESS = {"key": None, "lifters": []}
@@ -104,3 +104,29 @@ def test_a_key_nobody_knows_leaves_the_focus_at_its_field_and_nothing_in_the_tab
     expect(page.get_by_label("API key")).to_be_focused()
     expect(page.locator("#trouble")).to_be_hidden()
     assert page.evaluate("sessionStorage.length") == 0
+
+
+def test_a_late_answer_to_an_older_question_does_not_take_the_place_of_the_newest(opened: Opened) -> None:
+    """The older question is given up, however long the service took over it."""
+    page = opened().go("set")
+    page.evaluate("""() => {
+      const plain = window.fetch;
+      window.fetch = async (path, options) => {
+        if (options?.body?.includes('"rep_target":15')) await new Promise((go) => setTimeout(go, 900));
+        return plain(path, options);
+      };
+    }""")
+    label(page, "Reps planned").fill("15")
+    page.wait_for_timeout(400)  # it is asked
+    label(page, "Reps planned").fill("16")
+    answered(page)
+    page.wait_for_timeout(1200)  # the older one would be answered by now
+    assert request_shown(page)["rep_target"] == 16
+    expect(page.locator("#trouble")).to_be_hidden()
+
+
+def test_the_page_speaks_its_own_language_whatever_the_browser_prefers(opened: Opened) -> None:
+    """The service would speak German to it; a page half in one and half in another helps nobody."""
+    page = opened(locale="de-DE").go("set")
+    expect(page.locator("#set-cautions")).to_contain_text("A training target, not medical advice")
+    assert "Barbell back squat" in page.locator("#set-form option").all_inner_texts()
