@@ -108,7 +108,7 @@ def test_who_pays_for_whom_and_the_weeks_are_told_as_answered(opened: Opened) ->
     """The later exercise pays; each scenario in its column; sets and failure of each muscle."""
     page = opened().go("plan")
     body = plan(*PRESSES)
-    body["sessions"][0]["exercises"][0]["sets"] = sets(2, reps_in_reserve=0)
+    body["sessions"][0]["exercises"][0]["sets"] = [*sets(1, reps_in_reserve=0), *sets(1)]
     answer = use(page, body)
     names = [name.replace("_", " ").capitalize() for name in PRESSES]
     table = page.get_by_role("region", name="Reps that a later exercise loses")
@@ -130,7 +130,7 @@ def test_who_pays_for_whom_and_the_weeks_are_told_as_answered(opened: Opened) ->
     assert {each["failure_share"] for each in answer["weeks"][0]["muscles"]} != {0}
     for each in answer["weeks"][0]["muscles"]:
         row = shares.get_by_role("row", name=each["muscle"].replace("_", " ").capitalize())
-        share = round(100 * each["failure_share"])
+        share = int(100 * each["failure_share"] + 0.5)  # halves go up, as the page rounds
         expect(row).to_contain_text(f"{round(each['fractional_sets'], 2):g} sets, {share} % at failure")
 
 
