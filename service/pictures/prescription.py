@@ -3,6 +3,7 @@
 The set runs from left to right towards the wall, failure; a step to the left keeps further away from it.
 """
 
+from collections.abc import Sequence
 from itertools import accumulate
 from math import ceil, floor
 from typing import NamedTuple
@@ -30,7 +31,7 @@ TEXT_COLUMNS, SEVERE_COLUMNS, QUIET_COLUMNS = 52, 78, 104
 LINE_STEP = 18
 CELLS_BEYOND = 2  # repetitions done that are shown before the end of the set
 STRIP_HEIGHT = 34
-SEVERITIES = {"critical": "Stop", "warning": "Take care", "info": "Note"}
+SEVERITIES = {"critical": "Stop", "warning": "Take care", "info": "Note"}  # worst first
 
 
 class _Scale(NamedTuple):
@@ -60,10 +61,14 @@ def title_of(answer: Prescription | BriefPrescription) -> str:
     return f"Leave {number(found.target)} {unit} in reserve ({_range_told(found)}{felt})"
 
 
+def _worst_first(cautions: Sequence[CautionNote]) -> list[CautionNote]:
+    return sorted(cautions, key=lambda each: list(SEVERITIES).index(each.severity))
+
+
 def _description(answer: Prescription | BriefPrescription) -> str:
     reasons = [f"{signed(each.effect_reps)} {words(each.factor)}: {each.text}" for each in answer.reasons]
     total = "" if answer.reps_in_reserve is None else f"Target: {number(answer.reps_in_reserve.target)}."
-    return " ".join([*(each.text for each in answer.cautions), *reasons, total]).strip()
+    return " ".join([*(each.text for each in _worst_first(answer.cautions)), *reasons, total]).strip()
 
 
 def _cautions(cautions: list[CautionNote], y: float) -> tuple[list[str], float]:
@@ -154,7 +159,7 @@ def _ground(scale: _Scale, found: ReserveRange, top: float, bottom: float) -> li
 def draw_prescription(answer: Prescription | BriefPrescription, *, rep_target: int) -> str:
     """Return a prescription of `rep_target` [repetitions] as SVG."""
     heading, found = title_of(answer), answer.reps_in_reserve
-    severe = [each for each in answer.cautions if each.severity != "info"]
+    severe = [each for each in _worst_first(answer.cautions) if each.severity != "info"]
     mild = [each for each in answer.cautions if each.severity == "info"]
     first, y = _cautions(severe, 34)
     y += 14 if severe else 6

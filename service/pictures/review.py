@@ -5,6 +5,7 @@ from service.pictures.drawing import (
     WIDTH,
     circle,
     line,
+    lines,
     number,
     picture,
     text,
@@ -14,7 +15,9 @@ from service.rules.learning.review import ExerciseReview, Review
 
 LEFT, RIGHT = 230, WIDTH - EDGE - 12
 ROW_HEIGHT, MARGIN = 64, 12
-TOP = 78
+HEAD_GAP = 18
+TITLE_COLUMNS, TITLE_STEP = 48, 26
+NAME_COLUMNS, NAME_STEP = 18, 17  # left of the numbers of the axis
 
 
 def _compared(review: Review) -> dict[str, list[tuple[int, ExerciseReview]]]:
@@ -46,10 +49,11 @@ def _row(
 ) -> list[str]:
     floor, ceiling = top + ROW_HEIGHT - MARGIN, top + MARGIN
     sets = sum(found.compared_sets for _, found in weeks)
+    called, below = lines(EDGE, top + 22, words(name), NAME_COLUMNS, NAME_STEP, "name")
     parts = [
         line(EDGE, top, WIDTH - EDGE, top, "grid"),
-        text(EDGE, top + 28, words(name), "name"),
-        text(EDGE, top + 46, f"{sets} {'set' if sets == 1 else 'sets'} compared", "quiet"),
+        *called,
+        text(EDGE, below, f"{sets} {'set' if sets == 1 else 'sets'} compared", "quiet"),
         text(LEFT - 18, floor + 4, "0", "quiet end"),
         text(LEFT - 18, ceiling + 4, number(most), "quiet end"),
         line(LEFT - 12, floor, RIGHT + 12, floor, "grid"),
@@ -65,21 +69,23 @@ def draw_review(review: Review) -> str:
     """Return a review as SVG."""
     compared = _compared(review)
     title = f"Reps in reserve of {review.lifter_id}: prescribed and done"
+    heading, below = lines(EDGE, 34, title, TITLE_COLUMNS, TITLE_STEP, "head")
     if not compared:
         told = "No set in these weeks had both a target and a known reserve."
-        return picture(90, title, told, [text(EDGE, 34, title, "head"), text(EDGE, 64, told)])
+        return picture(below + 30, title, told, [*heading, text(EDGE, below + 4, told)])
     most = max(1.0, *(max(_means(found)) for weeks in compared.values() for _, found in weeks))
     step = (RIGHT - LEFT) / max(len(review.weeks) - 1, 1)
     parts = [
-        text(EDGE, 34, title, "head"),
-        circle(EDGE + 6, 56, 5, "open"),
-        text(EDGE + 18, 60, "prescribed", "quiet"),
-        circle(EDGE + 106, 56, 4, "closer"),
-        text(EDGE + 116, 60, "done, mean of the week", "quiet"),
+        *heading,
+        circle(EDGE + 6, below - 4, 5, "open"),
+        text(EDGE + 18, below, "prescribed", "quiet"),
+        circle(EDGE + 106, below - 4, 4, "closer"),
+        text(EDGE + 116, below, "done, mean of the week", "quiet"),
     ]
+    top = below + HEAD_GAP
     for row, (name, weeks) in enumerate(compared.items()):
-        parts += _row(name, weeks, TOP + ROW_HEIGHT * row, most, step)
-    bottom = TOP + ROW_HEIGHT * len(compared)
+        parts += _row(name, weeks, top + ROW_HEIGHT * row, most, step)
+    bottom = top + ROW_HEIGHT * len(compared)
     parts += [line(EDGE, bottom, WIDTH - EDGE, bottom, "grid")]
     first, last = review.weeks[0].starts_on, review.weeks[-1].starts_on
     parts.append(text(LEFT, bottom + 18, f"week of {first}", "quiet"))

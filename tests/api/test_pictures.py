@@ -110,14 +110,49 @@ async def test_the_reasons_drawn_are_those_of_the_answer_and_add_up(
     left, right = (float(stems[-1].get(name, "")) for name in ("x1", "x2"))
     ends = [float(each.get("x1", "")) for each in root.iter(f"{SPACE}line") if each.get("class") == "rule"]
     assert left == right == ends[-1]
+    drawn_to_scale(root, plain, context["rep_target"])
+
+
+def drawn_to_scale(root: ET.Element, answer: Any, rep_target: int) -> None:
+    """Read by the axis: every step ends at its sum and points its way, the shade is the range, the sum is written."""
+    axis = {int(each.text or ""): float(each.get("x", "")) for each in of_class(root, "text", "middle")}
+
+    def place(reserve: Any) -> Any:
+        return pytest.approx(axis[0] - float(reserve) * (axis[0] - axis[1]), abs=0.02)
+
+    effects = [Fraction(each["effect_reps"]) for each in answer["reasons"]]
+    ends = [sum(effects[: count + 1]) for count, effect in enumerate(effects) if effect]
+    tips = list(root.iter(f"{SPACE}polygon"))
+    assert [float((tip.get("points") or "").split(",")[0]) for tip in tips] == [place(end) for end in ends]
+    assert [tip.get("class") for tip in tips] == [
+        "away" if each > 0 else "closer" for each in effects if each
+    ]
+    found = answer["reps_in_reserve"]
+    [band] = of_class(root, "rect", "band")
+    left, width = (float(band.get(name, "")) for name in ("x", "width"))
+    assert (left, left + width) == (place(found["high"]), place(found["low"]))
+    counted = [int(told) for told in texts(root, "count middle")]
+    assert counted == list(range(rep_target, rep_target - len(counted), -1))
+    [told] = [each for each in texts(root, "") if each.endswith(f" = {found['target']:g}")]
+    terms = re.sub(r"([+\u2212]) ", r"\1", told.split(" = ")[0]).split()
+    assert [read(term) for term in terms] == [each for each in effects if each]
+    said = " ".join(each.text or "" for each in root.iter(f"{SPACE}text"))
+    for caution in answer["cautions"]:
+        assert f": {caution['text']}" in said
+
+
+def of_class(root: ET.Element, tag: str, kind: str) -> list[ET.Element]:
+    """Return the marks of this class."""
+    return [each for each in root.iter(f"{SPACE}{tag}") if each.get("class") == kind]
 
 
 async def test_a_withheld_target_is_drawn_as_none(client: httpx.AsyncClient) -> None:
-    """The caution stands first, and no number anywhere."""
-    body = {"rep_target": 8, "cautions": ["warning_signs"]}
+    """The caution stands first, whatever else was said, and no number anywhere."""
+    body = {"rep_target": 8, "cautions": ["first_session", "age_65_or_over", "warning_signs"]}
     root = read_picture(await client.post(ONE, json=body, headers=ACCEPT))
     assert (root[0].text or "").startswith("No target")
     assert texts(root, "name")[0].startswith("Stop: ")
+    assert (root[1].text or "").startswith("Warning signs")
     assert texts(root, "head end") == []
 
 
@@ -210,3 +245,16 @@ async def test_a_review_is_drawn_with_every_comparison_told(lifter: httpx.AsyncC
         told = f"week of {week['starts_on']} prescribed {each['prescribed_rir_mean']:g}, done {each['done_rir_mean']:g}"
         assert told in (root[1].text or "")
     assert re.search(r"\d", root[0].text or "")
+    # Prescribed is open, done is filled, both read by the numbers of their row.
+    low, high = (
+        next(
+            float(each.get("y", "")) - 4 for each in of_class(root, "text", "quiet end") if each.text == told
+        )
+        for told in ("0", "3.5")
+    )
+    for kind, member in (("open", "prescribed_rir_mean"), ("closer", "done_rir_mean")):
+        drawn = [
+            3.5 * (low - float(dot.get("cy", ""))) / (low - high)
+            for dot in of_class(root, "circle", kind)[1:]
+        ]
+        assert drawn == pytest.approx([each[member] for _, each in compared], abs=0.01)

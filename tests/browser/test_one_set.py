@@ -1,6 +1,7 @@
 """One set: by the keyboard alone, reasons that add up to the eye, the service's own words at a bad entry."""
 
 import json
+import re
 from fractions import Fraction
 from typing import Any
 
@@ -23,8 +24,12 @@ GEOMETRY = """() => {
   });
   const strip = document.querySelector(".total .track");
   const left = strip.getBoundingClientRect().left;
+  const marks = [...strip.querySelectorAll(".grid")].map((mark) => mark.x1.baseVal.value);
+  const band = strip.querySelector(".band");
   return {
     steps,
+    rep: marks[0] - marks[1],
+    band: [left + band.x.baseVal.value, left + band.x.baseVal.value + band.width.baseVal.value],
     end: left + strip.querySelector(".stop").x1.baseVal.value,
     wall: left + strip.querySelector(".wall").x1.baseVal.value,
   };
@@ -117,6 +122,24 @@ def enter(page: Page, entries: dict[str, str]) -> None:
     answered(page)
 
 
+def assert_strip(page: Page, drawn: Any, found: Any) -> None:
+    """The shade is the range, in the words as well; the last rep that is counted is the last one planned."""
+    low, high = found["low"], found["high"]
+    told = f"{low:g} to {high:g}" if low != high else f"{low:g}"
+    assert f"({told}" in page.locator("#set-told").inner_text()
+    assert f"Range {low:g} to {high:g}:" in page.locator(".ledger .total").inner_text()
+    places = [drawn["wall"] - drawn["rep"] * reserve for reserve in (high, low)]
+    assert drawn["band"] == pytest.approx(places, abs=0.5)
+    counted = [int(cell) for cell in page.locator(".total .rep").all_text_contents()]
+    planned = request_shown(page)["rep_target"]
+    assert counted == list(range(planned, planned - len(counted), -1))
+    # Sixteenths are wide: no number runs out of its column.
+    assert page.locator(".ledger .effect").evaluate_all(
+        "(all) => all.every((one) => one.scrollWidth <= one.clientWidth)"
+    )
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+
 def assert_adds_up(page: Page, demo: tuple[str, str]) -> None:
     """As written numbers, exactly; as drawn steps, each from where the one before ended, to half a pixel."""
     effects = page.locator(".ledger li:not(.total) .effect").all_inner_texts()
@@ -126,7 +149,12 @@ def assert_adds_up(page: Page, demo: tuple[str, str]) -> None:
     assert [read_number(told) for told in effects] == [each["effect_reps"] for each in expected["reasons"]]
     assert target == expected["reps_in_reserve"]["target"]
     assert f"Leave {target:g} rep" in page.locator("#set-told").inner_text()
+    terms, _, total = page.locator(".ledger .sum").inner_text().partition(" = ")
+    assert read_number(total) == target
+    parts = [Fraction(read_number(term)) for term in re.sub(r"([+\u2212]) ", r"\1", terms).split()]
+    assert parts == [Fraction(each["effect_reps"]) for each in expected["reasons"] if each["effect_reps"]]
     drawn = page.evaluate(GEOMETRY)
+    assert_strip(page, drawn, expected["reps_in_reserve"])
     places = [drawn["wall"], *(end for _, end in drawn["steps"])]
     assert [start for start, _ in drawn["steps"]] == pytest.approx(places[:-1], abs=0.5)
     assert places[-1] == pytest.approx(drawn["end"], abs=0.5)
@@ -139,7 +167,7 @@ def test_the_reasons_on_the_screen_add_up_to_the_target_on_the_screen(
     page = opened().go("set")
     for entries in CONTEXTS:
         enter(page, entries)
-        for width in (1280, 390):
+        for width in (1280, 390, 320):
             page.set_viewport_size({"width": width, "height": 900})
             assert_adds_up(page, demo)
 
@@ -187,13 +215,24 @@ def test_a_bad_entry_shows_the_services_own_message_at_its_field(
 
 
 def test_what_calls_for_care_comes_first_and_warning_signs_withhold(opened: Opened) -> None:
-    """No number stands beside a critical caution, and it is read before everything else."""
+    """No number stands beside a critical caution, and it is read before everything else, whatever else was said."""
     page = opened().go("set")
-    label(page, "Warning signs").check()
-    first = page.locator("#set-answer li").first
-    expect(first).to_have_class("critical")
+    for name in ("Age 65 or over", "First session", "Warning signs"):
+        label(page, name).check()
+    rows = page.locator("#set-answer li")
+    expect(rows.first).to_have_class("critical")
+    expect(rows.first).to_contain_text("Stop: ")
+    assert rows.evaluate_all("(all) => all.map((row) => row.className)")[:4] == [
+        "critical",
+        "warning",
+        "info",
+        "info",
+    ]
     expect(page.locator("#set-told")).to_contain_text("No target is given.")
     assert page.locator(".ledger").count() == 0
+    assert {each["text"] for each in answer_shown(page)["cautions"]} == {
+        told.split(": ", 1)[1] for told in rows.all_inner_texts()
+    }
 
 
 def test_every_member_of_the_set_context_has_a_control(opened: Opened, demo: tuple[str, str]) -> None:
@@ -215,11 +254,17 @@ def test_the_exact_call_is_copied_in_three_languages(opened: Opened) -> None:
     """Each holds the address and the body, none the key."""
     shown: Shown = opened(permissions=["clipboard-read", "clipboard-write"])
     page = shown.go("set")
-    for name, mark in (("curl", "curl -s"), ("Python", "urllib.request"), ("TypeScript", "await fetch(")):
+    marks = (
+        ("curl", "curl -s", '"safety_arms":true'),
+        ("Python", "urllib.request", '"safety_arms": True,'),
+        ("TypeScript", "await fetch(", "body: JSON.stringify({"),
+    )
+    for name, mark, member in marks:
         page.get_by_role("button", name=f"Copy as {name}").click()
         page.locator(f"button[data-name='Copy as {name}']", has_text="Copied").wait_for()
         told = page.evaluate("navigator.clipboard.readText()")
         assert mark in told
+        assert member in told
         assert shown.base + PATH in told
         assert "barbell_back_squat" in told
         assert "KEY" in told

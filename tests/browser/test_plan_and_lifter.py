@@ -1,6 +1,7 @@
 """A plan and a lifter: what is shown is what the service answers, and what can be done about it works."""
 
 import json
+import re
 
 from playwright.sync_api import expect
 
@@ -36,7 +37,7 @@ def test_a_plan_shows_targets_payers_and_mends_and_takes_a_mend_over(
     )
     assert max(float(told) for told in losses.all_inner_texts()) == round(worst["reps_lost"], 1)
     heeded = [each for each in expected["warnings"] if each["severity"] != "info"]
-    mends = page.locator("#plan-parts > .cautions > li")
+    mends = page.get_by_role("list", name="What to mend").get_by_role("listitem")
     assert mends.count() == len(heeded) > 0
     page.get_by_role("button", name="Take the prescribed").first.click()
     expect(mends).to_have_count(len(heeded) - 1)
@@ -67,9 +68,13 @@ def test_a_plan_is_built_row_by_row_and_bad_entries_are_told_in_their_row(
 
 
 def test_the_sheet_of_a_plan_is_for_the_gym(opened: Opened) -> None:
-    """On paper stand the targets and room to write; controls, code and colours of the screen do not."""
-    page = opened().go("plan")
+    """On paper stand the targets and room to write; controls, code and colours of the screen do not, at night too."""
+    page = opened(color_scheme="dark").go("plan")
     page.emulate_media(media="print")
+    shade = page.locator(".cautions .warning").first.evaluate(
+        "(node) => getComputedStyle(node).backgroundColor"
+    )
+    assert min(map(int, re.findall(r"\d+", shade)[:3])) > 200  # light paper under dark ink
     expect(page.locator("#plan-form")).to_be_hidden()
     expect(page.locator(".exact")).to_be_hidden()
     for links in page.get_by_role("navigation", include_hidden=True).all():

@@ -3,6 +3,8 @@
 
 import { el, freshId, words } from "./dom.js";
 
+const FINE = 6;
+
 export function makeForms(schemas) {
   const named = (schema) => (schema.$ref ? named(schemas[schema.$ref.split("/").pop()]) : schema);
   // What a member takes beside null, with the description wherever it stands.
@@ -45,7 +47,8 @@ function numberControl(id, schema, told, changed) {
   const by = told.step ?? 1;
   const step = (way) => () => {
     const next = (input.value === "" ? (told.from ?? 0) : Number(input.value)) + way * by;
-    input.value = String(Math.min(schema.maximum ?? next, Math.max(schema.minimum ?? by, next)));
+    const held = Math.min(schema.maximum ?? next, Math.max(schema.minimum ?? by, next));
+    input.value = String(Number(held.toFixed(FINE))); // three tenths are 0.30000000000000004
     changed();
   };
   // For thumbs; the keyboard has the arrow keys of the input itself.
@@ -173,7 +176,7 @@ export function showFaults(faults, controlAt) {
     let at = (pointer ?? "").replace(/^#/, "");
     while (at && !controlAt(at)) at = at.slice(0, at.lastIndexOf("/"));
     if (at) controlAt(at).showFault(detail);
-    else lost.push(detail);
+    else lost.push(pointer === "#" || !pointer ? detail : `${pointer.replace(/^#\//, "")}: ${detail}`);
   }
   return lost;
 }

@@ -5,6 +5,8 @@ import { area, chart, dot, legend, line, note } from "./chart.js";
 import { call } from "./service.js";
 
 const LOADS = Array.from({ length: 13 }, (_, index) => 40 + 5 * index);
+const HEAVIEST = LOADS.at(-1);
+const GLYPH = 7; // about the width of a letter of a note [px]
 const known = new Map();
 
 async function curveOf(exercise) {
@@ -27,14 +29,26 @@ function marks(frame, points, context, answer) {
   const left = mean - context.rep_target;
   const gap = svg("line", { class: "gap", x1: frame.x(load), x2: frame.x(load), y1: frame.y(context.rep_target), y2: frame.y(mean) });
   const end = load > 75;
+  const over = `${number(left, 1)} left on average`;
+  const fits = frame.x(load) + 10 + over.length * GLYPH < frame.width;
   return [
     ...drawn,
     gap,
     dot(frame, load, mean, "open"),
     dot(frame, load, context.rep_target, "here"),
     note(frame, load, context.rep_target, `stops after ${context.rep_target}`, { dx: end ? -10 : 10, dy: 16, end }),
-    left > 0.5 && note(frame, load, mean, `${number(left, 1)} left on average`, { dx: end ? 10 : 10, dy: -10, end: false }),
+    left > 0.5 && (fits ? note(frame, load, mean, over, { dx: 10, dy: -10 }) : note(frame, HEAVIEST, mean, over, { dx: 0, dy: -44, end: true })),
   ];
+}
+
+// What the dots say, in words.
+function gapTold(context, answer) {
+  const load = context.load_percent_1rm;
+  if (load === undefined || answer.expected === null) return "Send a load to see where this set stops.";
+  if (load < LOADS[0]) return `A load below ${LOADS[0]} % of 1RM lies outside the picture.`;
+  const planned = reps(context.rep_target);
+  if (answer.expected.reps_to_failure.mean < context.rep_target) return `The gap between the dots is what the average lifter lacks for ${planned}.`;
+  return `The gap between the dots is what the average lifter has left after ${planned}.`;
 }
 
 export async function showCurve(place, context, answer, signal) {
@@ -60,6 +74,6 @@ export async function showCurve(place, context, answer, signal) {
   place.replaceChildren(
     figure("Reps to failure by load", drawn, table("Repetitions to failure", ["Load", "Mean", "SD between people"], rows)),
     legend([["line mean", "mean lifter"], ["area narrow", "two in three"], ["area wide", "nine in ten"], ["dot here", "where this set stops"]]),
-    el("p", { class: "hint" }, load === undefined ? "Send a load to see where this set stops." : `The gap between the dots is what ${reps(context.rep_target)} leave the average lifter.`),
+    el("p", { class: "hint" }, gapTold(context, answer)),
   );
 }

@@ -56,10 +56,12 @@ export async function openLifter() {
       byId("lifter-parts").replaceChildren(...showLifter(id, states, review));
       for (const wide of byId("lifter-parts").querySelectorAll(".newest")) wide.scrollLeft = wide.scrollWidth;
     } catch (error) {
+      if (signal.aborted) throw error;
+      byId("lifter-parts").replaceChildren();
+      const faults = (error.problem?.errors ?? []).map(({ detail }) => detail);
+      byId("lifter-told").textContent = [error.message, ...faults].join(" ");
       if (!(error instanceof Refused)) throw error;
       tell(null);
-      byId("lifter-parts").replaceChildren();
-      byId("lifter-told").textContent = error.message;
     }
   });
   return formOf(show);

@@ -79,7 +79,8 @@ function bias(states) {
   const last = known.at(-1);
   const sets = last.verified_sets === 1 ? "1 set" : `${last.verified_sets} sets`;
   const way = last.mean_reps > 0 ? "more left than said" : "fewer left than said";
-  const told = `${reps(Math.abs(Number(last.mean_reps.toFixed(1))))} ${way} on average (nine in ten: ${number(last.low_reps, 1)} to ${number(last.high_reps, 1)}), learned from ${sets} with a known end.`;
+  const size = `${reps(Math.abs(Number(last.mean_reps.toFixed(1))))} ${way} on average (nine in ten: ${number(last.low_reps, 1)} to ${number(last.high_reps, 1)})`;
+  const told = last.verified_sets ? `${size}, learned from ${sets} with a known end.` : `Nothing learned yet: no set has a known end. Assumed of such a lifter: ${size}.`;
   const drawn = chart({
     title: "Reporting bias by week",
     told,
@@ -122,7 +123,7 @@ function failure(review) {
     {},
     el("h2", {}, "Failure by muscle and week"),
     el("div", { class: "scroll newest", tabindex: "0", role: "region", "aria-label": "Failure by muscle and week" },
-      el("table", { class: "shares" }, el("caption", {}, title), el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "Muscle"), head)), el("tbody", {}, muscles.map(row)))),
+      el("table", { class: "shares" }, el("caption", {}, el("span", { class: "stays" }, title)), el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "Muscle"), head)), el("tbody", {}, muscles.map(row)))),
   );
 }
 

@@ -8,6 +8,16 @@ import { openSet } from "./set.js";
 
 const VIEWS = { set: openSet, plan: openPlan, lifter: openLifter };
 const opened = new Map();
+let access = null;
+
+// What failed is asked for again the next time it is needed: the service may be back.
+function ready() {
+  access ??= openAccess().catch((error) => {
+    access = null;
+    throw error;
+  });
+  return access;
+}
 
 function wanted() {
   const name = location.hash.slice(1);
@@ -21,8 +31,13 @@ async function show(name) {
     else link.removeAttribute("aria-current");
   }
   document.title = `${byId(`${name}-title`).textContent} \u2013 Effort prescription`;
+  await ready();
   if (!opened.has(name)) opened.set(name, VIEWS[name]());
-  return (await opened.get(name))();
+  const open = await opened.get(name).catch((error) => {
+    opened.delete(name);
+    throw error;
+  });
+  return open();
 }
 
 function showWanted() {
@@ -35,6 +50,4 @@ onKey(() => {
   tell(null);
   show(wanted() ?? "set").catch(tell);
 });
-openAccess()
-  .then(() => show(wanted() ?? "set"))
-  .catch(tell);
+show(wanted() ?? "set").catch(tell);

@@ -3,7 +3,7 @@
 import { byId, el } from "./dom.js";
 import { makeControl, makeForms, showFaults } from "./controls.js";
 import { labelOf } from "./fields.js";
-import { showPlan } from "./plan_answer.js";
+import { showPlan, toldOfPlan } from "./plan_answer.js";
 import { sessionRows } from "./plan_rows.js";
 import { Refused, afterPause, call, catalogue, newest, tell } from "./service.js";
 import { exerciseChoices } from "./set.js";
@@ -37,19 +37,23 @@ export async function openPlan() {
       const answer = await call(PATH, { body, signal });
       tell(null);
       clearFaults();
-      byId("plan-told").textContent = toldOf(answer);
+      byId("plan-told").textContent = toldOfPlan(answer);
       byId("plan-parts").replaceChildren(...showPlan(PATH, body, answer, choices, propose));
     } catch (error) {
-      if (!(error instanceof Refused) || error.problem.status !== 422) throw error;
+      if (signal.aborted) throw error;
+      byId("plan-parts").replaceChildren();
+      if (!(error instanceof Refused) || error.problem.status !== 422) {
+        byId("plan-told").textContent = `No targets. ${error.message}`;
+        throw error;
+      }
       tell(null);
       clearFaults();
       const lost = showFaults(error.problem.errors ?? [], controlAt);
       byId("plan-fault").textContent = lost.join(" ");
-      for (const wrong of byId("plan-form").querySelectorAll("[aria-invalid]")) {
+      for (const wrong of byId("plan-form").querySelectorAll("[aria-invalid], .fault:not(:empty)")) {
         for (let at = wrong.closest("details"); at; at = at.parentElement.closest("details")) at.open = true;
       }
       byId("plan-told").textContent = "No targets: see the marked entries.";
-      byId("plan-parts").replaceChildren();
     }
   });
   const changed = afterPause(PAUSE_MS, ask, () => {
@@ -104,11 +108,12 @@ function clean(plan) {
   return JSON.parse(JSON.stringify(plan));
 }
 
-function toldOf(answer) {
-  const sets = answer.sessions.flatMap(({ exercises }) => exercises.flatMap(({ sets: inside }) => inside));
-  const heeded = answer.warnings.filter(({ severity }) => severity !== "info").length;
-  const worth = heeded === 1 ? "1 thing to mend" : `${heeded || "nothing"}${heeded ? " things" : ""} to mend`;
-  return `${sets.length} ${sets.length === 1 ? "set" : "sets"} prescribed, ${worth}.`;
+const isObject = (value) => typeof value === "object" && value !== null && !Array.isArray(value);
+const holds = (value, name, each) => isObject(value) && Array.isArray(value[name]) && value[name].every(each);
+
+// Whether rows can be made of it; whether it is a right plan, the service alone says.
+function hasRows(plan) {
+  return holds(plan, "sessions", (session) => holds(session, "exercises", (exercise) => holds(exercise, "sets", isObject)));
 }
 
 function formParts(plans, whole, load) {
@@ -116,20 +121,27 @@ function formParts(plans, whole, load) {
     el("option", { value: name }, name.replaceAll("-", " ")),
   ));
   start.addEventListener("change", () => {
-    if (start.value) load(plans[start.value]);
+    if (start.value) take(plans[start.value]);
     start.value = "";
   });
-  const fault = el("p", { class: "fault", id: "plan-json-fault" });
+  const fault = el("p", { class: "fault", id: "plan-json-fault", role: "alert" });
   const text = el("textarea", { id: "plan-json", rows: "16", spellcheck: "false", "aria-describedby": "plan-json-fault" });
+  const take = (next) => {
+    fault.textContent = "";
+    text.removeAttribute("aria-invalid");
+    load(next);
+  };
   const use = () => {
+    let next = null;
     try {
-      const next = JSON.parse(text.value);
-      if (!Array.isArray(next?.sessions)) throw new SyntaxError("A plan is an object with `sessions`.");
-      fault.textContent = "";
-      load(next);
+      next = JSON.parse(text.value);
+      if (!hasRows(next)) throw new SyntaxError("A plan is an object with `sessions`, each with `exercises`, each with `sets`.");
     } catch (error) {
       fault.textContent = `This is no plan in JSON: ${error.message}`;
+      text.setAttribute("aria-invalid", "true");
+      return;
     }
+    take(next);
   };
   return [
     el("div", { class: "field" }, el("label", { for: "plan-start" }, "Start from an example"), start),

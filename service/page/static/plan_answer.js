@@ -2,10 +2,11 @@
 
 import { el, number, reps, signed, svg, table, words } from "./dom.js";
 import { exactCalls } from "./calls.js";
+import { cautionList } from "./prescription.js";
 
 const MOST_PAIRS = 8;
 const SCENARIOS = [
-  ["as_prescribed", "prescribed"],
+  ["as_prescribed", "pre\u00adscribed"],
   ["as_proposed", "your way"],
   ["all_to_failure", "all failing"],
 ];
@@ -86,7 +87,7 @@ function gap(range, proposed) {
 function setRow(asked, found, index) {
   const range = found.prescription.reps_in_reserve;
   const told = (...cells) => el("tr", { class: found.cut ? "cut" : "" }, el("th", { scope: "row" }, String(index + 1)), cells.map((cell) => el("td", {}, cell)));
-  const load = asked.load_percent_1rm === undefined ? "" : ` at ${number(asked.load_percent_1rm)} %`;
+  const load = asked.load_percent_1rm === undefined ? "" : ` at ${number(asked.load_percent_1rm)}\u00a0%`;
   const todo = `${asked.rep_target} reps${load}`;
   if (found.cut) return told(todo, "leave out", "", "", "");
   if (range === null) return told(todo, "no target", "", "", "");
@@ -164,6 +165,12 @@ function payments(answer, called) {
   );
 }
 
+// What the sets call for, each once: a caution of the lifter stands at every set.
+function cautions(sets) {
+  const found = new Map(sets.flatMap(({ prescription }) => prescription.cautions).map((each) => [each.text, each]));
+  return cautionList([...found.values()]);
+}
+
 function weeks(answer) {
   const muscles = [...new Set(answer.weeks.flatMap((week) => week.muscles.map(({ muscle }) => muscle)))].sort();
   const cell = (week, muscle) => {
@@ -174,15 +181,37 @@ function weeks(answer) {
   return el("details", { class: "no-print" }, el("summary", {}, "Sets and failure by muscle and week"), table("Sets counted by muscle share", ["Muscle", ...answer.weeks.map((week) => `Week of ${week.starts_on}`)], rows));
 }
 
+function setsOf(answer) {
+  return answer.sessions.flatMap(({ exercises }) => exercises.flatMap(({ sets }) => sets));
+}
+
+const setsTold = (count) => (count === 1 ? "1 set" : `${count} sets`);
+
+// The whole answer in a sentence or two; it is read out when it changes.
+export function toldOfPlan(answer) {
+  const sets = setsOf(answer);
+  const withheld = sets.filter(({ prescription }) => prescription.reps_in_reserve === null).length;
+  const cut = sets.filter((found) => found.cut && found.prescription.reps_in_reserve !== null).length;
+  const heeded = answer.warnings.filter(({ severity }) => severity !== "info").length;
+  const worth = heeded === 1 ? "1 thing to mend" : `${heeded || "nothing"}${heeded ? " things" : ""} to mend`;
+  const none = withheld ? `No target is given for ${setsTold(withheld)}: read the cautions. ` : "";
+  if (withheld === sets.length) return none;
+  const done = sets.length - withheld - cut;
+  return `${none}${setsTold(done)} prescribed${cut ? `, ${setsTold(cut)} to leave out` : ""}, ${worth}.`;
+}
+
 export function showPlan(path, plan, answer, choices, propose) {
   const called = namer(plan, choices);
   const moves = answer.allocation?.moves ?? [];
+  const sets = setsOf(answer);
+  const some = sets.some(({ prescription }) => prescription.reps_in_reserve !== null);
   return [
+    cautions(sets),
     ...warnings(plan, answer, called, propose),
     el("p", { class: "buttons no-print" }, el("button", { type: "button", onclick: () => print() }, "Print this sheet")),
     ...sheet(plan, answer, called),
     moves.length ? el("section", {}, el("h3", {}, "Moved away from failure to keep your limits"), el("ul", { class: "plain" }, moves.map((move) => el("li", {}, `${called.place(move.pointer)}: ${move.text}`)))) : null,
-    payments(answer, called),
+    some ? payments(answer, called) : null,
     weeks(answer),
     exactCalls(path, plan, answer),
   ].filter(Boolean);

@@ -13,11 +13,16 @@ const SET_MEMBERS = [
 ];
 const WEEK_DAYS = 7;
 
-function nextWeek(instant) {
-  const day = new Date(`${instant.slice(0, 10)}T00:00:00Z`);
-  if (Number.isNaN(day.getTime())) return instant;
-  day.setUTCDate(day.getUTCDate() + WEEK_DAYS);
-  return day.toISOString().slice(0, 10) + instant.slice(10);
+// The same time of day in the first later week that comes after everything there is: sessions stand in order of time.
+function nextWeek(instant, latest) {
+  const day = new Date(`${String(instant).slice(0, 10)}T00:00:00Z`);
+  if (Number.isNaN(day.getTime()) || Number.isNaN(Date.parse(latest))) return instant;
+  let later = instant;
+  do {
+    day.setUTCDate(day.getUTCDate() + WEEK_DAYS);
+    later = day.toISOString().slice(0, 10) + instant.slice(10);
+  } while (Date.parse(later) <= Date.parse(latest));
+  return later;
 }
 
 function button(text, label, run, off = false) {
@@ -99,7 +104,7 @@ export function sessionRows(plan, { choices, resolve, properties, changed, rebui
     };
     const again = () => {
       const copy = structuredClone(owner);
-      copy.starts_at = nextWeek(plan.sessions.at(-1).starts_at);
+      copy.starts_at = nextWeek(owner.starts_at, plan.sessions.at(-1).starts_at);
       plan.sessions.push(copy);
       rebuild(`/sessions/${plan.sessions.length - 1}`);
     };

@@ -7,9 +7,11 @@ import { ledger } from "./ledger.js";
 import { call, tell } from "./service.js";
 
 const SEVERITY = { critical: "Stop", warning: "Take care", info: "Note" };
+const WORST_FIRST = Object.keys(SEVERITY);
 
 export function cautionList(cautions) {
-  const rows = cautions.map(({ severity, text }) =>
+  const place = ({ severity }) => WORST_FIRST.indexOf(severity);
+  const rows = [...cautions].sort((one, other) => place(one) - place(other)).map(({ severity, text }) =>
     el("li", { class: severity }, el("strong", {}, `${SEVERITY[severity]}: `), text),
   );
   return el("ul", { class: "cautions", "aria-label": "Cautions" }, rows);
@@ -75,8 +77,8 @@ function certainty(answer, apply) {
   const expected = answer.expected;
   const place = el("div", { id: "set-curve" });
   if (expected === null) return el("section", {}, el("h3", {}, "How sure it is"), place);
-  const mean = number(expected.reps_to_failure.mean, 1);
-  const told = `At this load the average lifter does ${mean} reps to failure; two in three do ${mean} give or take ${number(expected.reps_to_failure.sd, 1)}. `;
+  const mean = Number(expected.reps_to_failure.mean.toFixed(1));
+  const told = `At this load the average lifter does ${reps(mean)} to failure; two in three do ${number(mean)} give or take ${number(expected.reps_to_failure.sd, 1)}. `;
   const short = `The chance that these reps cannot be done with ${reps(answer.reps_in_reserve?.low ?? 0)} left is ${Math.round(100 * expected.chance_short)} %.`;
   const way = (adjustment) => {
     const { keep, ...changed } = adjustment;

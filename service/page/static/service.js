@@ -8,8 +8,25 @@ let lifters = [];
 // The page speaks one language, whatever the browser prefers: texts of the service are to match its own.
 const SPOKEN = document.documentElement.lang;
 
+// What a key may be made of; anything else cannot stand in a header.
+const SENDABLE = /^[\x21-\x7e]+$/;
+
+class Away extends Error {
+  constructor() {
+    super("The service does not answer. Is it still running?");
+  }
+}
+
+async function asked(path, options) {
+  try {
+    return await fetch(path, options);
+  } catch (error) {
+    throw error.name === "AbortError" ? error : new Away();
+  }
+}
+
 export async function openAccess() {
-  const access = await (await fetch("/page/access", { cache: "no-store" })).json();
+  const access = await (await asked("/page/access", { cache: "no-store" })).json();
   key = access.key ?? sessionStorage.getItem(KEPT);
   lifters = access.lifters ?? [];
   if (key === null) askForKey("");
@@ -23,12 +40,18 @@ function askForKey(fault) {
   byId("key-form").hidden = false;
   byId("key-fault").textContent = fault;
   byId("key-entry").setAttribute("aria-invalid", fault ? "true" : "false");
+  if (fault && document.activeElement === document.body) byId("key-entry").focus(); // it was here, and the form went away
 }
 
 export function onKey(use) {
   byId("key-form").addEventListener("submit", (event) => {
     event.preventDefault();
-    key = byId("key-entry").value.trim();
+    const entered = byId("key-entry").value.trim();
+    if (!SENDABLE.test(entered)) {
+      askForKey("This cannot be a key. Copy it again, all of it and nothing else.");
+      return;
+    }
+    key = entered;
     byId("key-entry").value = "";
     sessionStorage.setItem(KEPT, key);
     byId("key-form").hidden = true;
@@ -43,12 +66,16 @@ export class Refused extends Error {
   }
 }
 
+function problemOf(answer) {
+  return answer.json().catch(() => ({ status: answer.status, title: answer.statusText }));
+}
+
 // Gives what the service answers. Throws Refused with the problem (RFC 9457), or AbortError.
 export async function call(path, { body, signal, accept = "application/json" } = {}) {
-  if (key === null) throw new Refused({ status: 401, title: "No key yet" });
+  if (key === null) throw new Refused({ status: 401, title: "A key is needed." });
   const headers = { accept, "accept-language": SPOKEN, authorization: `Bearer ${key}` };
   if (body !== undefined) headers["content-type"] = "application/json";
-  const answer = await fetch(path, {
+  const answer = await asked(path, {
     method: body === undefined ? "GET" : "POST",
     headers,
     body: body === undefined ? undefined : JSON.stringify(body),
@@ -56,10 +83,11 @@ export async function call(path, { body, signal, accept = "application/json" } =
     cache: "no-store",
   });
   if (answer.ok) return accept === "application/json" ? answer.json() : answer.text();
-  const problem = await answer.json().catch(() => ({ status: answer.status, title: answer.statusText }));
+  const problem = await problemOf(answer);
   if (answer.status === 401) {
     sessionStorage.removeItem(KEPT);
-    askForKey("The service knows no live key of this text.");
+    problem.detail = "The service knows no live key of this text.";
+    askForKey(problem.detail);
   }
   throw new Refused(problem);
 }
@@ -102,14 +130,25 @@ export function afterPause(milliseconds, ask, before = () => {}) {
 
 export function tell(error) {
   const place = byId("trouble");
-  place.hidden = error === null;
-  if (error === null) return;
-  const away = error instanceof TypeError; // fetch's word for nobody there
-  place.textContent = away ? "The service does not answer. Is it still running?" : error.message;
+  const atKey = error instanceof Refused && error.problem.status === 401; // told where the key is asked for
+  place.hidden = error === null || atKey;
+  place.textContent = place.hidden ? "" : error.message;
 }
 
 const open = new Map();
+
+async function opened(path) {
+  const answer = await asked(path, { headers: { "accept-language": SPOKEN } });
+  if (!answer.ok) throw new Refused(await problemOf(answer));
+  return answer.json();
+}
+
+// What hardly changes is asked for once; after a failure, again.
 export function catalogue(path) {
-  if (!open.has(path)) open.set(path, fetch(path, { headers: { "accept-language": SPOKEN } }).then((answer) => answer.json()));
+  if (!open.has(path)) {
+    const found = opened(path);
+    found.catch(() => open.delete(path));
+    open.set(path, found);
+  }
   return open.get(path);
 }

@@ -47,14 +47,19 @@ function contextOf(controls) {
   return Object.fromEntries(entries.filter(([, value]) => value !== undefined));
 }
 
+// An answer to something else than what is entered is worse than none.
+function showNoTarget(told) {
+  byId("set-told").textContent = told;
+  byId("set-glance").textContent = byId("set-told").textContent;
+  byId("set-cautions").replaceChildren();
+  byId("set-parts").replaceChildren();
+}
+
 function showProblem(form, problem) {
   const lost = showFaults(problem.errors ?? [], (pointer) => controlAt(form.controls, pointer));
   byId("set-fault").textContent = lost.join(" ");
   if (form.more.querySelector("[aria-invalid]")) form.more.open = true;
-  byId("set-told").textContent = "No target: see the marked entries.";
-  byId("set-glance").textContent = "No target: see the marked entries";
-  byId("set-cautions").replaceChildren();
-  byId("set-parts").replaceChildren();
+  showNoTarget("No target: see the marked entries.");
 }
 
 function clearFaults(form) {
@@ -69,21 +74,27 @@ export async function openSet() {
   let form = null;
   const ask = newest(byId("set-answer"), async (signal) => {
     const context = contextOf(form.controls);
+    let answer = null;
     try {
-      const answer = await call(PATH, { body: context, signal });
+      answer = await call(PATH, { body: context, signal });
       tell(null);
       clearFaults(form);
       byId("set-cautions").replaceChildren(cautionList(answer.cautions));
       byId("set-told").replaceChildren(...toldOfTarget(answer));
       byId("set-glance").textContent = byId("set-told").innerText;
       byId("set-parts").replaceChildren(...showPrescription(PATH, context, answer, apply));
-      await showCurve(byId("set-curve"), context, answer, signal);
     } catch (error) {
-      if (!(error instanceof Refused) || error.problem.status !== 422) throw error;
+      if (signal.aborted) throw error;
+      if (!(error instanceof Refused) || error.problem.status !== 422) {
+        showNoTarget(`No target. ${error.message}`);
+        throw error;
+      }
       tell(null);
       clearFaults(form);
       showProblem(form, error.problem);
+      return;
     }
+    await showCurve(byId("set-curve"), context, answer, signal);
   });
   const changed = afterPause(PAUSE_MS, ask);
   // Changes proposed by the answer itself, such as {"experience": "advanced"}.
