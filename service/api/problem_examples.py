@@ -31,8 +31,8 @@ from service.reference.problem_pages import ProblemTold
 
 ONE_SET, LIFTER = "/v1/prescriptions", "/v1/lifters/lark-4"
 _WRONG = (
-    Fault("#/rep_target", "expected `int` >= 1"),
-    Fault("#/exercise_order", "must not be above exercises_in_session"),
+    Fault("#/rep_target", "must be a whole number from 1 to 50 [repetitions], not 0"),
+    Fault("#/exercise_order", "6 is more than exercises_in_session (5)"),
     Fault("detial", "unknown query parameter; known: detail", "parameter"),
 )
 _RAISED: tuple[tuple[str, Exception, str], ...] = (

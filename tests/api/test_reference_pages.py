@@ -1,15 +1,18 @@
 """The reference as a reader meets it: every link leads somewhere, every page is whole, strict and readable."""
 
+import json
 import re
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import httpx
 import msgspec
 import pytest
 
 from service.api.answers import prefers_html
+from service.api.problem_examples import problems_told
 from service.api.problem_types import PROBLEM_TYPES
 from service.policy.catalogue import load_policies
 from service.reference.sections import ledger_names
@@ -125,6 +128,16 @@ async def test_a_problem_type_is_one_address_for_people_and_programs() -> None:
                 assert (example["type"], example["status"]) == (told["type"], kind.status)
                 assert example["title"] == told["title"]
                 assert "Accept" in page.headers["vary"]
+
+
+async def test_the_example_of_bad_input_is_what_the_service_says_of_it(client: httpx.AsyncClient) -> None:
+    """Every word of it, for a request that anybody can repeat."""
+    sent = {"rep_target": 0, "exercise_order": 6, "exercises_in_session": 5}
+    refused = await client.post("/v1/prescriptions", params={"detial": "full"}, json=sent)
+    shown = json.loads(problems_told()["invalid-input"].example)
+    errors = assert_problem(refused, 422)["errors"]
+    assert sorted(errors, key=str) == sorted(shown["errors"], key=str)
+    assert refused.json()["detail"] == shown["detail"]
 
 
 @pytest.mark.parametrize(
