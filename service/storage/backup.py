@@ -74,7 +74,9 @@ def _sqlite_file(url: str) -> Path:
     parsed = parse_database_url(url)
     if parsed.get_backend_name() != "sqlite":
         raise BackupFailed("EFFORT_DATABASE_URL names no SQLite file")
-    return Path(str(parsed.database)).absolute()
+    # Where a link leads: SQLite keeps its log there, and a restored file that took the place of the link would lie on
+    # another disk than the one it was meant for.
+    return Path(str(parsed.database)).resolve()
 
 
 def postgresql_address(url: str) -> tuple[str, int, str] | None:
@@ -88,6 +90,8 @@ def postgresql_address(url: str) -> tuple[str, int, str] | None:
 def _refuse(source: Path, target: Path, *, force: bool) -> None:
     if not source.is_file():
         raise BackupFailed(f"{source}: there is no such file")
+    if target.exists() and not target.is_file():
+        raise BackupFailed(f"{target} is no file; name another one")
     if target.exists() and target.samefile(source):
         raise BackupFailed(f"{target} is the same file; name another one")
     if target.exists() and not force:
@@ -106,7 +110,8 @@ def _told(file: Path) -> Iterator[None]:
 def _put_in_place(target: Path) -> Iterator[Path]:
     """A new file beside `target`, which takes its place when the block ends; an exception leaves nothing."""
     # Of mode 600, until it is known whom it replaces: it holds everything.
-    number, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".partial", dir=target.parent)
+    with _told(target):
+        number, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".partial", dir=target.parent)
     os.close(number)
     new = Path(name)
     try:
