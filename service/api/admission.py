@@ -8,9 +8,12 @@ from collections.abc import Callable, Mapping
 from functools import partial
 from itertools import islice
 from typing import Any, Literal, NamedTuple
+from urllib.parse import parse_qsl
 
 from litestar import Request
+from litestar.datastructures import MultiDict
 from litestar.exceptions import ClientException, InternalServerException
+from litestar.types import Empty
 from msgspec import Struct
 from msgspec.structs import asdict
 
@@ -161,6 +164,17 @@ async def _checked(request: Request[Any, Any, Any]) -> Struct | None:
 
 class StrictRequest(Request[Any, Any, Any]):
     """A request whose body was decoded strictly by `admit`; Litestar's own lax decoding is never used."""
+
+    @property
+    def query_params(self) -> MultiDict[str]:
+        """Return the query's parameters.
+
+        Litestar keeps those of the last thousand queries, each as long as a head may be: anybody could fill a gigabyte.
+        """
+        if self._parsed_query is Empty:
+            sent = self.scope["query_string"].decode("latin-1")
+            self._parsed_query = tuple(parse_qsl(sent, keep_blank_values=True))
+        return MultiDict(self._parsed_query)
 
     async def json(self) -> Any:
         """Return the body as the Struct the handler takes."""

@@ -22,6 +22,8 @@ ASGI = Callable[[Scope, Receive, Send], Awaitable[None]]
 Shortcut = Callable[[Scope, Receive, Send], Awaitable[Receive | None]]
 
 OK, NOT_MODIFIED, NO_CONTENT = 200, 304, 204
+# Ten times the longest there is. The router keeps the last thousand that lead somewhere, each as long as a head may be.
+LONGEST_PATH = 2000
 SECURITY_HEADERS = (
     (b"x-content-type-options", b"nosniff"),
     (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
@@ -107,23 +109,26 @@ class _Outgoing:
 
 async def _answer_options(app: Any, scope: Scope, send: Send, request_id: str) -> None:
     methods = allowed_methods(app, scope["path"])
-    if methods:
-        status, body = NO_CONTENT, b""
-        headers = [(b"allow", ", ".join(methods).encode())]
-    else:
-        problem = problem_of(
-            NotFound("nothing at this address"), instance=scope["path"], request_id=request_id
-        )
-        scope["effort_problem"] = problem.slug
-        status, body = problem.status, msgspec.json.encode(problem)
-        headers = [
-            (b"cache-control", b"no-store"),
-            (b"content-type", PROBLEM_JSON.encode()),
-            (b"content-length", str(len(body)).encode()),
-        ]
-    headers += answer_headers(request_id)
-    await send({"type": "http.response.start", "status": status, "headers": headers})
-    await send({"type": "http.response.body", "body": body})
+    if not methods:
+        await _answer_nothing_there(scope, send, request_id)
+        return
+    headers = [(b"allow", ", ".join(methods).encode()), *answer_headers(request_id)]
+    await send({"type": "http.response.start", "status": NO_CONTENT, "headers": headers})
+    await send({"type": "http.response.body", "body": b""})
+
+
+async def _answer_nothing_there(scope: Scope, send: Send, request_id: str) -> None:
+    problem = problem_of(NotFound("nothing at this address"), instance=scope["path"], request_id=request_id)
+    scope["effort_problem"] = problem.slug
+    body = msgspec.json.encode(problem)
+    headers = [
+        (b"cache-control", b"no-store"),
+        (b"content-type", PROBLEM_JSON.encode()),
+        (b"content-length", str(len(body)).encode()),
+        *answer_headers(request_id),
+    ]
+    await send({"type": "http.response.start", "status": problem.status, "headers": headers})
+    await send({"type": "http.response.body", "body": b"" if scope["method"] == "HEAD" else body})
 
 
 def with_edge(app: Any, shortcut: Shortcut | None) -> ASGI:
@@ -137,6 +142,9 @@ def with_edge(app: Any, shortcut: Shortcut | None) -> ASGI:
             await app(scope, receive, send)
             return
         request_id = request_id_of(scope)
+        if len(scope["path"]) > LONGEST_PATH:
+            await _answer_nothing_there(scope, send, request_id)
+            return
         if shortcut is not None:
             replay = await shortcut(scope, receive, send)
             if replay is None:

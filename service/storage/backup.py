@@ -74,7 +74,9 @@ def _sqlite_file(url: str) -> Path:
     parsed = parse_database_url(url)
     if parsed.get_backend_name() != "sqlite":
         raise BackupFailed("EFFORT_DATABASE_URL names no SQLite file")
-    return Path(str(parsed.database)).absolute()
+    # Where a link leads: SQLite keeps its log there, and a restored file that took the place of the link would lie on
+    # another disk than the one it was meant for.
+    return Path(str(parsed.database)).resolve()
 
 
 def postgresql_address(url: str) -> tuple[str, int, str] | None:
@@ -90,6 +92,8 @@ def _refuse(source: Path, target: Path, *, force: bool) -> None:
         raise BackupFailed(f"{source}: there is no such file")
     if not target.parent.is_dir():
         raise BackupFailed(f"{target.parent}: there is no such folder")
+    if target.exists() and not target.is_file():
+        raise BackupFailed(f"{target} is no file; name another one")
     if target.exists() and target.samefile(source):
         raise BackupFailed(f"{target} is the same file; name another one")
     if target.exists() and not force:

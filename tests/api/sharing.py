@@ -20,6 +20,8 @@ from tests.serving import make_key, served
 ONE = {"rep_target": 8}
 FOUR_A_MINUTE = {"EFFORT_RATE_LIMIT_PER_MINUTE": "4"}
 BACK_SECONDS = 20
+# A test that is not about waiting waits: on a busy machine Redis may answer later than a service would let it.
+AMPLE_SECONDS = 10.0
 
 
 def principal() -> Principal:
@@ -28,10 +30,13 @@ def principal() -> Principal:
 
 
 @asynccontextmanager
-async def shared(url: str, per_key: int = 4, per_tenant: int = 0) -> AsyncIterator[SharedQuotas]:
+async def shared(
+    url: str, per_key: int = 4, per_tenant: int = 0, *, patience_seconds: float = AMPLE_SECONDS
+) -> AsyncIterator[SharedQuotas]:
     """Quotas as one process has them."""
     limits = {"key": per_key, "tenant": per_tenant}
-    quotas = SharedQuotas(url, LocalQuotas(tuple(Quota(name, n) for name, n in limits.items() if n)))
+    local = LocalQuotas(tuple(Quota(name, n) for name, n in limits.items() if n))
+    quotas = SharedQuotas(url, local, patience_seconds=patience_seconds)
     yield quotas
     await quotas.close()
 

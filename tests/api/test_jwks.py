@@ -3,7 +3,7 @@
 import asyncio
 import logging
 from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 
 import httpx
@@ -163,10 +163,25 @@ Handler = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]
 
 @asynccontextmanager
 async def address(handler: Handler) -> AsyncIterator[str]:
-    """Yield the address of a server that answers like this."""
-    server = await asyncio.start_server(handler, "127.0.0.1", 0)
+    """Yield the address of a server that answers like this. No connection outlives the block."""
+    answers: set[asyncio.Task[None]] = set()
+
+    async def answer(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        try:
+            await handler(reader, writer)
+        finally:
+            writer.close()
+            with suppress(OSError):
+                await writer.wait_closed()
+
+    server = await asyncio.start_server(
+        lambda reader, writer: answers.add(asyncio.create_task(answer(reader, writer))), "127.0.0.1", 0
+    )
     async with server:
         yield f"http://127.0.0.1:{server.sockets[0].getsockname()[1]}/jwks.json"
+        for each in answers:
+            each.cancel()
+        await asyncio.gather(*answers, return_exceptions=True)
 
 
 def answering(*parts: bytes, pause_seconds: float = 0.0) -> Handler:

@@ -1,8 +1,12 @@
 """HTTP itself: methods, headers, conditional requests, request ids, the order of checks."""
 
+from uuid import UUID
+
 import httpx
 import pytest
+from litestar._parsers import parse_query_string
 
+from service.api.edge import LONGEST_PATH
 from tests.api.problem_shape import assert_problem
 
 GETS = (
@@ -91,6 +95,31 @@ async def test_nothing_there_is_404_for_every_method(client: httpx.AsyncClient, 
     """Errors of the router have the shape of all errors."""
     for method in ("GET", "OPTIONS") if path != "/v1/evidence/NOPE" else ("GET",):
         assert_problem(await client.request(method, path), 404)
+
+
+async def test_what_was_asked_for_is_not_kept(client: httpx.AsyncClient) -> None:
+    """A thousand queries of 64 KB, taken apart, are a gigabyte; no key is needed to send them."""
+    parse_query_string.cache_clear()
+    long = "&".join(f"name-{number}=" for number in range(5000))
+    for query, status in (("x=1", 422), (long, 422), ("", 200)):
+        assert (await client.get(f"/v1/muscles?{query}", headers={"authorization": ""})).status_code == status
+    sent = await client.post("/v1/prescriptions?detail=brief&detail=full", json={"rep_target": 8})
+    assert_problem(sent, 422, "detail")
+    minimal = await client.post("/v1/prescriptions?detail=brief", json={"rep_target": 8}, headers={"x": "1"})
+    assert "assumptions" not in minimal.json()
+    assert parse_query_string.cache_info().currsize == 0
+
+
+@pytest.mark.parametrize("method", ["GET", "HEAD", "POST", "DELETE", "OPTIONS", "TRACE"])
+async def test_an_address_that_never_ends_leads_nowhere(client: httpx.AsyncClient, method: str) -> None:
+    """The router would keep those that lead somewhere. The longest there is is far shorter."""
+    longest = f"/v1/lifters/{'l' * 64}/sets/{UUID(int=1)}"
+    assert 10 * len(longest) < LONGEST_PATH
+    path = f"/v1/evidence/{'x' * LONGEST_PATH}"
+    answer = await client.request(method, path)
+    assert answer.status_code == 404
+    if method != "HEAD":
+        assert path.startswith(assert_problem(answer, 404)["instance"])
 
 
 async def test_request_ids_are_echoed_or_made(client: httpx.AsyncClient) -> None:

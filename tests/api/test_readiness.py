@@ -40,6 +40,14 @@ async def test_a_database_that_was_not_migrated_is_told_and_migrating_helps_with
     assert "run `effort migrate`" in told[0].told["checks"]["schema"]  # type: ignore[attr-defined]
 
 
+async def ready(readiness: Readiness) -> None:
+    """Wait until no check fails: on a busy machine the first look may take longer than it may."""
+    give_up = time.monotonic() + 15
+    while (faults := await readiness.faults()) != ():
+        assert time.monotonic() < give_up, faults
+        await asyncio.sleep(KEPT_SECONDS)
+
+
 async def ready_again(client: httpx.AsyncClient) -> None:
     """Wait until the service is ready."""
     give_up = time.monotonic() + 15
@@ -89,7 +97,7 @@ async def test_a_pool_that_is_used_up_does_not_make_it_unready(database_kind: Ki
         async with AsyncExitStack() as stack:
             for _ in range(10 if database_kind == "postgresql" else 4):
                 await stack.enter_async_context(reading(store))
-            assert await readiness.faults() == ()
+            await ready(readiness)
         await readiness.close()
         await store.readers.dispose()
 
@@ -116,6 +124,6 @@ async def test_it_is_looked_at_once_a_second_however_many_ask(
 async def test_a_process_told_to_stop_is_not_ready_at_once(store: Store) -> None:
     """What was found a moment ago does not count."""
     readiness = Readiness(store)
-    assert await readiness.faults() == ()
+    await ready(readiness)
     readiness.draining = True
     assert [fault.place for fault in await readiness.faults()] == ["draining"]

@@ -8,7 +8,7 @@ import pytest
 from service.api.edge import ASGI, Message, Receive, Scope, Send
 from service.api.shedding import with_shedding
 
-PARTS, HALF_SECONDS = 6, 0.25
+PARTS, HALF_SECONDS = 6, 0.5
 SECONDS = 2 * HALF_SECONDS
 
 

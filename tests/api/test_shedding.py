@@ -3,6 +3,7 @@
 import asyncio
 import time
 from collections.abc import AsyncIterator
+from typing import Any
 
 import httpx
 import pytest
@@ -18,7 +19,7 @@ PATH = "/v1/prescriptions"
 JSON = {"content-type": "application/json"}
 ONE = {"rep_target": 8}
 TWO_AT_ONCE, ONE_AT_ONCE = {"EFFORT_MAX_IN_FLIGHT": "2"}, {"EFFORT_MAX_IN_FLIGHT": "1"}
-ONE_SECOND = {"EFFORT_REQUEST_SECONDS": "1"}
+ONE_SECOND, TRIES = {"EFFORT_REQUEST_SECONDS": "1"}, 10
 
 
 async def status(client: httpx.AsyncClient) -> int:
@@ -29,6 +30,15 @@ async def status(client: httpx.AsyncClient) -> int:
 async def soon() -> None:
     """Let started requests get to where they wait."""
     await asyncio.sleep(0.3)
+
+
+async def sent_again(client: httpx.AsyncClient, body: dict[str, Any], **more: Any) -> httpx.Response:
+    """Post sets, and again where the one second was over: on a busy machine it may be."""
+    for _ in range(TRIES - 1):
+        answer = await post_sets(client, body, **more)
+        if answer.status_code != 503:
+            return answer
+    return await post_sets(client, body, **more)
 
 
 class Trickle:
@@ -129,7 +139,7 @@ async def test_what_takes_too_long_is_ended_and_rolled_back(database_url: str) -
             problem = assert_problem(answer, 503)
             assert (problem["type"], answer.headers["retry-after"]) == ("/problems/took-too-long", "5")
         assert {(await client.get(path(lifter=f"l-{n}"))).status_code for n in range(15)} == {404}
-        again = [(await post_sets(client, set_body(n), lifter=f"l-{n}")).status_code for n in range(15)]
+        again = [(await sent_again(client, set_body(n), lifter=f"l-{n}")).status_code for n in range(15)]
         assert again == [201] * 15
 
 
@@ -138,7 +148,7 @@ async def test_the_same_idempotency_key_works_after_a_time_out(database_url: str
     async with gym(database_url, **ONE_SECOND) as client:
         async with locked(database_url):
             assert_problem(await post_sets(client, set_body(1), idempotency_key="k"), 503)
-        again = await post_sets(client, set_body(1), idempotency_key="k")
+        again = await sent_again(client, set_body(1), idempotency_key="k")
         assert again.status_code == 201
         assert "idempotent-replayed" not in again.headers
 
@@ -146,12 +156,14 @@ async def test_the_same_idempotency_key_works_after_a_time_out(database_url: str
 async def test_a_commit_under_way_is_not_cut_and_told_as_it_was() -> None:
     """Committing takes twice the time there is: the sets are stored, and the answer says so."""
     with fresh_database("postgresql") as url:
-        await slow_to_commit(url, 2.0)
-        async with gym(url, **ONE_SECOND) as client:
+        async with gym(url, EFFORT_REQUEST_SECONDS="2") as client:
+            # Connected, and all statements prepared: what comes before the commit has to be over within the time.
+            assert (await post_sets(client, set_body(2), lifter="before")).status_code == 201
+            await slow_to_commit(url, 4.0)
             began = time.monotonic()
             answer = await post_sets(client, set_body(1), idempotency_key="k")
-            assert time.monotonic() - began >= 2
             assert answer.status_code == 201, answer.text
+            assert time.monotonic() - began >= 4
             assert (await client.get(path("sets"))).json()["sets"][0]["set_id"] == set_body(1)["set_id"]
             again = await post_sets(client, set_body(1), idempotency_key="k")
             assert again.headers["idempotent-replayed"] == "true"
