@@ -4,6 +4,7 @@ import logging
 import logging.config
 import multiprocessing
 import os
+import re
 import socket
 import threading
 from collections.abc import Callable, Iterator
@@ -21,6 +22,10 @@ from service.settings import FOLDER, SERVER, SETTINGS, Settings, read_settings
 FACTORY = "service.app:create_worker"
 LONGEST_HEAD_BYTES = 65_536  # request line and headers; refused by the server itself
 TOLD_AGAIN_AFTER_SECONDS = 0.5
+# Addresses of a database that are never refused. To read others takes a library whose import is a fifth of the start.
+PLAIN_DATABASE = re.compile(
+    r"sqlite:///[A-Za-z0-9_./-]{1,500}|postgresql://[a-z0-9_]+@[A-Za-z0-9.-]+(:[1-9][0-9]{0,3})?/[A-Za-z0-9_-]+"
+)
 _log = logging.getLogger("service.cli")
 
 
@@ -40,9 +45,10 @@ def check_port_is_free(host: str, port: int) -> None:
 
 def check_what_workers_open(settings: Settings) -> None:
     """Raise SettingsInvalid for what workers could not open, before one is started: it could only die of it."""
-    from service.storage.database_url import parse_database_url  # noqa: PLC0415 - `--help` needs no database
+    if PLAIN_DATABASE.fullmatch(settings.database_url) is None:
+        from service.storage.database_url import parse_database_url  # noqa: PLC0415 - see PLAIN_DATABASE
 
-    parse_database_url(settings.database_url)
+        parse_database_url(settings.database_url)
     if not (settings.jwt_jwks or settings.redis_url or settings.otlp_endpoint):
         return  # what is below takes as long to import as everything else together
     from service.api.keyring import open_keyring  # noqa: PLC0415 - same

@@ -3,7 +3,10 @@
 import traceback
 
 import pytest
+from hypothesis import given as given_any
+from hypothesis import strategies as st
 
+from service.cli.serve import PLAIN_DATABASE
 from service.errors import SettingsInvalid
 from service.storage.database_url import parse_database_url
 from service.storage.engine import open_store
@@ -68,3 +71,9 @@ def test_other_urls_are_refused_without_repeating_them(url: str) -> None:
 def test_open_store_shows_no_password() -> None:
     """A store that ends up in a log keeps its secret."""
     assert "hunter2" not in repr(open_store("postgresql://effort:hunter2@db/effort"))
+
+
+@given_any(st.from_regex(PLAIN_DATABASE, fullmatch=True))
+def test_a_plain_address_is_never_refused(url: str) -> None:
+    """`effort serve` starts with such a one without asking."""
+    assert parse_database_url(url).database
