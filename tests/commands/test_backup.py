@@ -142,7 +142,7 @@ def test_what_is_no_file_is_not_replaced(filled: Path, tmp_path: Path) -> None:
     refused(backup(at(filled), pipe, "--force"), f"{pipe} is no file")
     refused(restore(filled, at(pipe), "--force"), f"{pipe} is no file")
     assert pipe.is_fifo()
-    refused(backup(at(filled), inside), f"{inside}: ")
+    refused(backup(at(filled), inside), f"{inside.parent}: there is no such folder")
 
 
 def test_a_backup_tells_what_it_holds_and_is_for_its_owner_only(filled: Path, tmp_path: Path) -> None:
@@ -174,7 +174,7 @@ def test_what_is_no_database_of_this_service_is_not_backed_up(filled: Path, tmp_
     refused(backup(at(other), file, "--force"), "no database of this service")
     refused(backup(at(text), file, "--force"), "not a database")
     refused(backup(at(broken), file, "--force"), "broken.db")
-    refused(backup(at(filled), tmp_path / "no folder" / "effort.bak"), "No such file or directory")
+    refused(backup(at(filled), tmp_path / "no folder" / "effort.bak"), "there is no such folder")
     assert file.read_bytes() == b"the old one"
     assert list(tmp_path.glob(".*")) == []
     assert not (tmp_path / "absent.db").exists()
