@@ -12,7 +12,7 @@ import msgspec
 from service import __version__
 from service.api.methods import allowed_methods
 from service.api.problems import PROBLEM_JSON, problem_of
-from service.errors import NotFound
+from service.errors import NotFound, ServiceError
 
 Scope = dict[str, Any]
 Message = dict[str, Any]
@@ -118,7 +118,14 @@ async def _answer_options(app: Any, scope: Scope, send: Send, request_id: str) -
 
 
 async def _answer_nothing_there(scope: Scope, send: Send, request_id: str) -> None:
-    problem = problem_of(NotFound("nothing at this address"), instance=scope["path"], request_id=request_id)
+    await send_problem(NotFound("nothing at this address"), scope, send, request_id)
+
+
+async def send_problem(
+    error: ServiceError, scope: Scope, send: Send, request_id: str, *more: tuple[bytes, bytes]
+) -> None:
+    """Answer with the problem of `error`, and `more` headers, where no handler is reached."""
+    problem = problem_of(error, instance=scope["path"], request_id=request_id)
     scope["effort_problem"] = problem.slug
     body = msgspec.json.encode(problem)
     headers = [
@@ -126,6 +133,7 @@ async def _answer_nothing_there(scope: Scope, send: Send, request_id: str) -> No
         (b"content-type", PROBLEM_JSON.encode()),
         (b"content-length", str(len(body)).encode()),
         *answer_headers(request_id),
+        *more,
     ]
     await send({"type": "http.response.start", "status": problem.status, "headers": headers})
     await send({"type": "http.response.body", "body": b"" if scope["method"] == "HEAD" else body})

@@ -61,9 +61,8 @@ def _decoder(media_type: str, kind: Any) -> _Decoder:
 def _without_texts(body: bytes) -> bytes:
     if b"\\" in body:
         return _TEXTS.sub(b"", body)
-    return b"".join(
-        body.split(b'"')[::2]
-    )  # a fifth of the time, where every quotation mark begins or ends a text
+    # Every quotation mark begins or ends a text then: a fifth of the time.
+    return b"".join(body.split(b'"')[::2])
 
 
 def nested_too_deep(body: bytes) -> bool:

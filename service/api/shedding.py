@@ -11,10 +11,8 @@ import asyncio
 from collections.abc import Awaitable
 from time import monotonic
 
-import msgspec
-
-from service.api.edge import ASGI, Message, Receive, Scope, Send, answer_headers, request_id_of
-from service.api.problems import PROBLEM_JSON, RETRY_AFTER_SECONDS, problem_of
+from service.api.edge import ASGI, Message, Receive, Scope, Send, request_id_of, send_problem
+from service.api.problems import RETRY_AFTER_SECONDS
 from service.errors import BodyTooSlow, Overloaded, ServiceError, TookTooLong
 
 NEVER_SHED = frozenset({"/health/live", "/health/ready", "/metrics"})
@@ -120,22 +118,11 @@ class _InFlight:
 
 
 async def _refuse(error: ServiceError, scope: Scope, send: Send) -> None:
-    request_id = request_id_of(scope)
-    problem = problem_of(error, instance=scope["path"], request_id=request_id)
-    scope["effort_problem"] = problem.slug
-    body = msgspec.json.encode(problem)
-    headers = [
-        (b"cache-control", b"no-store"),
-        (b"content-type", PROBLEM_JSON.encode()),
-        (b"content-length", str(len(body)).encode()),
-        *answer_headers(request_id),
-    ]
     if isinstance(error, BodyTooSlow):
-        headers.append((b"connection", b"close"))  # RFC 9110: the rest of the body is not waited for
+        more = (b"connection", b"close")  # RFC 9110: the rest of the body is not waited for
     else:
-        headers.append((b"retry-after", str(RETRY_AFTER_SECONDS).encode()))
-    await send({"type": "http.response.start", "status": problem.status, "headers": headers})
-    await send({"type": "http.response.body", "body": b"" if scope["method"] == "HEAD" else body})
+        more = (b"retry-after", str(RETRY_AFTER_SECONDS).encode())
+    await send_problem(error, scope, send, request_id_of(scope), more)
 
 
 def with_shedding(app: ASGI, *, most_in_flight: int, request_seconds: float) -> ASGI:

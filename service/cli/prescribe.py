@@ -76,9 +76,8 @@ def _show(found: Prescription, code: str) -> None:
     console.print(_headline(found, texts))
     if found.reps_in_reserve is not None:
         columns = (texts.column_reason, texts.column_effect, texts.column_why, texts.column_support)
-        folded = (
-            Column(name, overflow="fold") for name in columns
-        )  # no word is cut off, however narrow it is
+        # no word is cut off, however narrow it is
+        folded = (Column(name, overflow="fold") for name in columns)
         table = Table(*folded, box=None, pad_edge=False)
         for reason in found.reasons:
             support = " ".join((texts.grades[reason.grade], *reason.evidence))
