@@ -198,10 +198,10 @@ async def test_a_database_that_says_nothing_costs_a_second_once(
         began = time.monotonic()
         assert await asyncio.gather(*(ask(ring, key) for _ in range(40))) == [key.key_id] * 40
         waited = time.monotonic() - began
-        assert 0.9 < waited < 5
+        assert 0.9 < waited < 10
         assert len(ring._asking) == 1
         began = time.monotonic()
-        assert await ask(ring, key) == key.key_id
-        assert time.monotonic() - began < 0.9
+        assert [await ask(ring, key) for _ in range(20)] == [key.key_id] * 20
+        assert time.monotonic() - began < 10  # waiting again, twenty would take twenty seconds
         await ring.close()
         await close_store(silent)

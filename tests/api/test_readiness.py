@@ -86,7 +86,9 @@ async def test_a_database_that_never_answers_is_told_in_time() -> None:
             await ready_again(client)
     for answer in answers:
         assert_problem(answer, 503, "database")
-    assert PATIENCE_SECONDS - 0.5 < took < PATIENCE_SECONDS + 2
+    assert (
+        PATIENCE_SECONDS - 0.5 < took < 5 * PATIENCE_SECONDS
+    )  # one by one, twenty would take twenty times as long
 
 
 async def test_a_pool_that_is_used_up_does_not_make_it_unready(database_kind: Kind) -> None:

@@ -31,8 +31,9 @@ async def test_what_is_left_is_told_as_redis_has_it(redis: RedisServer) -> None:
         over = await one.post("/v1/prescriptions/batch", json={"contexts": [ONE] * 4})
     assert answer.headers["ratelimit"] == '"key";r=3;t=18'
     assert answer.headers["ratelimit-policy"] == '"key";q=10;w=60'
-    assert (over.status_code, over.headers["ratelimit"]) == (429, '"key";r=3;t=6')
-    assert over.headers["retry-after"] == "6"
+    waits = over.headers["retry-after"]  # of the six seconds that an item takes, some may have gone by
+    assert (over.status_code, over.headers["ratelimit"]) == (429, f'"key";r=3;t={waits}')
+    assert 3 <= int(waits) <= 6
 
 
 async def test_keys_of_a_tenant_share_its_quota_across_replicas(redis: RedisServer) -> None:
@@ -72,10 +73,10 @@ async def test_what_costs_more_than_a_bucket_goes_into_debt(redis: RedisServer) 
     who = principal()
     async with shared(redis.url, 6) as quotas:
         assert (await quotas.take(who, 12)).retry_after_seconds == 0
-        assert (await quotas.take(who, 1)).retry_after_seconds == 70
+        assert 65 <= (await quotas.take(who, 1)).retry_after_seconds <= 70
     with Redis.from_url(redis.url) as client:
         (key,) = client.keys()
-        assert 118_000 < client.pttl(key) <= 121_000
+        assert 110_000 < client.pttl(key) <= 121_000
 
 
 def left(taken: Taken) -> int:

@@ -2,6 +2,7 @@
 
 import asyncio
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -30,6 +31,7 @@ POLICIES = load_policies()
 BASIS = Basis(policy=POLICIES.newest, numbers=load_learning(POLICIES.newest))
 GYM = "harbour-street-gym"
 LIFTERS = ("otter-1", "heron-2", "vole-3")
+PATIENCE_SECONDS = 60.0
 SETS_IN_SESSION = 4
 FIRST = datetime(2024, 3, 4, 18, 0, tzinfo=UTC)
 SCOPES = ("history:read", "history:write", "admin")
@@ -72,6 +74,13 @@ class Writers:
                 assert answer.status_code == 201, answer.text
                 self.acknowledged[lifter_id] += 1
                 self.stopped.wait(self.pause_seconds)
+
+    def write_on(self, sessions: int = 10) -> None:
+        """Return once each has stored so many more. Raises AssertionError when it takes too long."""
+        before, give_up = dict(self.acknowledged), time.monotonic() + PATIENCE_SECONDS
+        while any(self.acknowledged[each] < before[each] + sessions for each in LIFTERS):
+            assert time.monotonic() < give_up, self.acknowledged
+            time.sleep(0.02)
 
 
 @contextmanager
