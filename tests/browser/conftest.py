@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, Request, sync_playwright
+from playwright.sync_api import Browser, Page, Request, expect, sync_playwright
 
 from tests.browser.chromium import FLAGS, chromium
 from tests.contract.server import wait_for
@@ -22,6 +22,10 @@ addEventListener("securitypolicyviolation", (event) =>
   console.error(`CSP ${event.violatedDirective} ${event.blockedURI}`));
 """
 Opened = Callable[..., "Shown"]
+expect.set_options(timeout=30_000)  # on a busy machine five seconds may not do
+DRAWN = (
+    "() => new Promise((go) => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(go, 50))))"
+)
 
 
 class Shown:
@@ -49,6 +53,11 @@ class Shown:
         self.page.goto(f"{self.base}/#{view}")
         self.page.locator(READY[view]).first.wait_for()
         return self.page
+
+
+def wait_until_drawn(page: Page) -> None:
+    """Charts are drawn to their width with the frame after it changed."""
+    page.evaluate(DRAWN)
 
 
 READY = {"set": "#set-parts .ledger", "plan": "#plan-parts .sheet", "lifter": "#lifter-parts .shares"}

@@ -9,7 +9,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
 from tests.browser.asking import ask
-from tests.browser.conftest import READY, Opened
+from tests.browser.conftest import READY, Opened, wait_until_drawn
 
 GRAVE = {"serious", "critical"}
 NARROWEST = 320  # WCAG 2.2, 1.4.10
@@ -42,7 +42,7 @@ def test_a_view_is_open_to_everybody_and_keeps_to_itself(opened: Opened, view: s
         assert page.evaluate(LOADS) <= NARROWEST
         for name, width in WIDTHS.items():
             page.set_viewport_size({"width": width, "height": 900})
-            page.wait_for_timeout(50)  # charts are drawn anew
+            wait_until_drawn(page)
             assert page.evaluate(LOADS) <= width, (name, scheme)
             page.screenshot(path=tmp_path / f"{view}-{name}-{scheme}.png", full_page=True)
         page.evaluate("() => document.querySelectorAll('details').forEach((each) => (each.open = true))")

@@ -6,7 +6,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.browser.asking import ask, read_number
-from tests.browser.conftest import Opened
+from tests.browser.conftest import Opened, wait_until_drawn
 
 # Where dots of one kind stand, read by the numbers on the axis of their picture, from left to right.
 READ_OFF = """(kind) => {
@@ -108,6 +108,6 @@ def test_days_on_an_axis_stay_apart_on_the_narrowest_phone(opened: Opened) -> No
       const boxes = days.map((tick) => tick.getBoundingClientRect()).sort((one, two) => one.left - two.left);
       return boxes.slice(1).filter((box, place) => box.left < boxes[place].right);
     }).length"""
-    page.wait_for_timeout(50)  # charts are drawn to their width
+    wait_until_drawn(page)
     assert page.locator(".tick").count() > 0
     assert page.evaluate(close) == 0

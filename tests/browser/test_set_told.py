@@ -6,7 +6,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.browser.asking import read_number
-from tests.browser.conftest import Opened
+from tests.browser.conftest import Opened, wait_until_drawn
 from tests.browser.test_one_set import answer_shown, answered, enter, label, request_shown
 
 PHONE = {"width": 390, "height": 800}
@@ -70,7 +70,7 @@ def test_the_ends_of_what_can_be_entered_are_told_rightly(opened: Opened) -> Non
         enter(page, entries)
         assert certain in told(page)
         expect(page.locator("#set-curve")).to_contain_text(gap)
-        page.wait_for_timeout(50)  # charts are drawn to their width
+        wait_until_drawn(page)
         assert page.evaluate(CUT_OFF) == []
 
 
