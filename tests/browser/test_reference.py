@@ -7,7 +7,7 @@ from playwright.sync_api import Locator, Page, expect
 
 from tests.browser.asking import ask
 from tests.browser.conftest import Opened
-from tests.browser.test_every_view import LOADS, WIDTHS, grave_issues
+from tests.browser.test_every_view import LOADS, WIDTHS, issues
 
 POLICY = "/policies/2026-11-26"
 KINDS = (f"{POLICY}/safety_floor", "/evidence/LAS22", "/problems/invalid-input", "/docs")
@@ -29,7 +29,7 @@ AT_NIGHT = (f"{POLICY}/exposures", f"{POLICY}/base", "/numbers/plans")
 def test_a_page_of_the_reference_is_open_to_everybody_and_keeps_to_itself(
     opened: Opened, scheme: str, paths: tuple[str, ...]
 ) -> None:
-    """axe-core finds nothing grave, nothing is wider than a phone, no foreign request, nothing forbidden."""
+    """axe-core finds nothing, nothing is wider than a phone, no foreign request, nothing forbidden."""
     shown = opened(color_scheme=scheme)
     page = shown.page
     for path in paths:
@@ -38,7 +38,9 @@ def test_a_page_of_the_reference_is_open_to_everybody_and_keeps_to_itself(
         for width in WIDTHS.values():
             page.set_viewport_size({"width": width, "height": 900})
             assert page.evaluate(LOADS) <= width, path
-        assert grave_issues(page) == [], path
+        # Most of that page is the library's.
+        passed_over = frozenset({"minor", "moderate"} if path == "/docs" else ())
+        assert issues(page, passed_over=passed_over) == [], path
         assert shown.wrong == [], path
     assert {urlsplit(url).netloc for url in shown.asked} == {urlsplit(shown.base).netloc}
 
@@ -77,7 +79,7 @@ def test_an_operation_is_tried_out_as_it_stands(opened: Opened, demo: tuple[str,
     page.goto(f"{shown.base}/docs#/Prescriptions/createPrescription")  # a link leads to one operation
     page.locator("[id$=createPrescription] .execute").wait_for()
     expect(tried(page, "createPrescription").locator(ANSWERED)).to_contain_text("200")
-    assert grave_issues(page, "[id$=createPrescription]") == []
+    assert issues(page, "[id$=createPrescription]") == []
     for operation_id in ("createLifterPrescription", "getSet"):
         expect(tried(page, operation_id).locator(ANSWERED)).to_contain_text("200")
     parameters = page.locator("[id$=getSet] [data-param-name] input")

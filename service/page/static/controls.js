@@ -15,17 +15,22 @@ export function makeForms(schemas) {
   };
 }
 
+// Descriptions name members between backticks, as the reference does.
+function described(text) {
+  return text.split("`").map((part, at) => (at % 2 ? el("code", {}, part) : part));
+}
+
 function labelled(id, told, input, extra) {
-  const hint = told.hint && el("span", { class: "hint", id: `${id}-hint` }, told.hint);
+  const hint = told.hint && el("span", { class: "hint", id: `${id}-hint` }, described(told.hint));
   const fault = el("span", { class: "fault", id: `${id}-fault` });
   input.id = id;
-  const described = () =>
+  const about = () =>
     [fault.textContent && fault.id, hint && hint.id].filter(Boolean).join(" ");
   const showFault = (text) => {
     fault.textContent = text ?? "";
     if (text) input.setAttribute("aria-invalid", "true");
     else input.removeAttribute("aria-invalid");
-    if (described()) input.setAttribute("aria-describedby", described());
+    if (about()) input.setAttribute("aria-describedby", about());
     else input.removeAttribute("aria-describedby");
   };
   showFault("");

@@ -124,7 +124,7 @@ function sheet(plan, answer, called) {
       return [sets, why(exercise.sets)];
     });
     const key = el("p", { class: "hint no-print" }, "The gap before the wall is what to leave; shaded is the range, a ring is what you propose.");
-    return el("section", { class: "session" }, el("h3", {}, `Session ${at + 1}, ${starts.slice(0, 16).replace("T", " ")}`), at === 0 ? key : null, tables);
+    return el("section", { class: "session" }, el("h2", {}, `Session ${at + 1}, ${starts.slice(0, 16).replace("T", " ")}`), at === 0 ? key : null, tables);
   });
 }
 
@@ -158,7 +158,7 @@ function payments(answer, called) {
   return el(
     "section",
     {},
-    el("h3", {}, "Who pays for going close early"),
+    el("h2", {}, "Who pays for going close early"),
     el("p", {}, `Completed in all: ${totals}. Means of a model, not promises.`),
     sorted.length ? table("Reps that a later exercise loses to an earlier one", heads, sorted.slice(0, MOST_PAIRS).map(row)) : el("p", {}, "No exercise takes repetitions from another."),
     rest.length ? el("details", { class: "no-print" }, el("summary", {}, `${rest.length} more`), table("The smaller losses", heads, rest.map(row))) : null,
@@ -210,7 +210,7 @@ export function showPlan(path, plan, answer, choices, propose) {
     ...warnings(plan, answer, called, propose),
     el("p", { class: "buttons no-print" }, el("button", { type: "button", onclick: () => print() }, "Print this sheet")),
     ...sheet(plan, answer, called),
-    moves.length ? el("section", {}, el("h3", {}, "Moved away from failure to keep your limits"), el("ul", { class: "plain" }, moves.map((move) => el("li", {}, `${called.place(move.pointer)}: ${move.text}`)))) : null,
+    moves.length ? el("section", {}, el("h2", {}, "Moved away from failure to keep your limits"), el("ul", { class: "plain" }, moves.map((move) => el("li", {}, `${called.place(move.pointer)}: ${move.text}`)))) : null,
     some ? payments(answer, called) : null,
     weeks(answer),
     exactCalls(path, plan, answer),
