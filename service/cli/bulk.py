@@ -2,8 +2,6 @@
 
 import sys
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 import click
 import msgspec
 
+from service.cli.progress import progress
+
 if TYPE_CHECKING:
-    from service.bulk.parts import Done
     from service.bulk.work import Summary, Work
 
 NEEDED = ("numpy", "pyarrow", "distributed")
@@ -43,21 +42,6 @@ def check_extra() -> None:
         )
 
 
-@contextmanager
-def progress(wanted: bool, units: int) -> Iterator[Callable[["Done"], None]]:
-    """A bar on a terminal, nothing elsewhere."""
-    if not wanted or not sys.stderr.isatty():
-        yield lambda _: None
-        return
-    from rich.console import Console  # noqa: PLC0415 - only for people; programs see no bar
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn  # noqa: PLC0415 - same
-
-    columns = ("parts", BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        shown = bar.add_task("", total=units)
-        yield lambda _: bar.advance(shown)
-
-
 def tell(summary: "Summary", seconds: float, *, as_json: bool) -> None:
     """Say how the folder stands: words on standard error, JSON on standard output."""
     rate = summary.here / seconds if seconds else 0.0
@@ -80,8 +64,8 @@ def _carry_out(work: "Work", out: Path, scheduler: str | None, *, shown: bool, a
 
         doing = OnCluster(scheduler)
     begun = time.monotonic()
-    with progress(shown, work.units) as advance:
-        summary = run(work, out, doing=doing, advance=advance)
+    with progress("parts", work.units, wanted=shown) as advance:
+        summary = run(work, out, doing=doing, advance=lambda _: advance(1))
     tell(summary, time.monotonic() - begun, as_json=as_json)
     return SOME_REFUSED if summary.refused else 0
 

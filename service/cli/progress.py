@@ -8,9 +8,9 @@ Advance = Callable[[int], None]
 
 
 @contextmanager
-def progress(task: str, total: int | None) -> Iterator[Advance]:
-    """A bar on a terminal, nothing elsewhere. Without `total` it only shows that something moves."""
-    if not sys.stderr.isatty():
+def progress(task: str, total: int | None, *, wanted: bool = True) -> Iterator[Advance]:
+    """A bar on a terminal when it is wanted, nothing elsewhere. Without `total` it only shows that something moves."""
+    if not wanted or not sys.stderr.isatty():
         yield lambda _: None
         return
     from rich.console import Console  # noqa: PLC0415 - only for people; programs see no bar
