@@ -1,8 +1,9 @@
-"""The release before this one: its code out of git, and what its code needs of the schema, written down.
+"""Releases before this one: their code out of git, and what that code needs of the schema, written down.
 
     .venv/bin/python -m tests.ops.previous_release COMMIT
 
-writes `previous_release.json` anew, once COMMIT has been released and before the next migration is made.
+writes the record of a release to `previous_releases/`, once COMMIT has been released and before the next migration is
+made. Kept are the last release, and the last that a migration has met since; older ones may be deleted.
 """
 
 import io
@@ -12,16 +13,18 @@ import subprocess
 import sys
 import tarfile
 import tempfile
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from packaging.version import Version
 from sqlalchemy import Inspector
 from sqlalchemy.engine.interfaces import ReflectedColumn
 
 from tests.contract.server import ROOT
 
-RECORD = Path(__file__).with_suffix(".json")
+RECORDS = Path(__file__).with_name("previous_releases")
 # Run in the old tree, so it imports what both releases have.
 TELL = """
 import json
@@ -43,10 +46,10 @@ print(json.dumps({"revision": HEAD_REVISION, "tables": tables}))
 """
 
 
-def recorded() -> dict[str, Any]:
-    """Return the record: `commit`, `revision`, and `tables` by name with their columns and primary key."""
-    record: dict[str, Any] = json.loads(RECORD.read_text("utf-8"))
-    return record
+def recorded() -> list[dict[str, Any]]:
+    """Return the records, oldest release first: `version`, `commit`, `revision`, and `tables` by name."""
+    records: list[dict[str, Any]] = [json.loads(path.read_text("utf-8")) for path in RECORDS.glob("*.json")]
+    return sorted(records, key=lambda record: Version(record["version"]))
 
 
 def code_of(commit: str, into: Path) -> Path | None:
@@ -73,6 +76,12 @@ def effort_of(code: Path, url: str, *arguments: str) -> str:
 def environ_of(code: Path) -> dict[str, str]:
     """Return what makes Python take `service` from an older tree, and not the installed one."""
     return {"PYTHONPATH": str(code)}
+
+
+def version_of(code: Path) -> str:
+    """Return the version a tree names itself."""
+    project = tomllib.loads((code / "pyproject.toml").read_text("utf-8"))["project"]
+    return str(project["version"])
 
 
 def needs_of(code: Path) -> dict[str, Any]:
@@ -128,8 +137,8 @@ def main(commit: str) -> None:
     with tempfile.TemporaryDirectory() as folder:
         code = code_of(full, Path(folder))
         assert code is not None
-        record = {"commit": full, **needs_of(code)}
-    RECORD.write_text(json.dumps(record, indent=1) + "\n", "utf-8")
+        record = {"version": version_of(code), "commit": full, **needs_of(code)}
+    (RECORDS / f"{record['version']}.json").write_text(json.dumps(record, indent=1) + "\n", "utf-8")
 
 
 if __name__ == "__main__":
