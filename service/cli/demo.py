@@ -25,7 +25,7 @@ from service.storage.performed_sets import CHUNK, insert_sets
 from service.storage.tenancy import tenant_writing
 
 TENANT = "harbour-street-gym"
-SCOPES = ("prescribe", "history:read", "history:write")
+SCOPES = ("prescribe", "history:read", "history:write", "admin")  # so that every operation can be tried
 PAGE_SCOPES = ("prescribe", "history:read")  # whoever opens the page gets that key
 
 # Invented lifters of an invented gym, one call each.
