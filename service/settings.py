@@ -145,9 +145,14 @@ def _http_url(text: str) -> str:
 
 
 def _redis_url(text: str) -> str:
-    if text.strip() and not text.strip().startswith(("redis://", "rediss://", "unix://")):
-        raise ValueError("takes redis://host:port/number, rediss://... or unix://..., or nothing")
-    return text.strip()
+    # The library takes the first database for a number it cannot read, and this machine for a host left out.
+    address = text.strip()
+    numbered = _leads_to_host(address, "redis", "rediss") and re.fullmatch(
+        r"/?[0-9]*", urlsplit(address).path
+    )
+    if address and not numbered and not address.startswith("unix:///"):
+        raise ValueError("takes redis://host:port/number, rediss://... or unix:///..., or nothing")
+    return address
 
 
 def _jwks(text: str) -> str:

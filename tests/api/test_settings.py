@@ -52,6 +52,30 @@ def test_an_address_names_a_host_and_a_port_there_can_be(name: str, place: str) 
         read_settings({name: f"https{place}"})
 
 
+@pytest.mark.parametrize(
+    "address", ["redis://", "redis:///0", "redis://host/one", "redis://host:port/0", "unix://", "http://host"]
+)
+def test_a_redis_is_named_by_host_and_number(address: str) -> None:
+    """Else quotas would be shared with whoever uses the first database of this machine."""
+    with pytest.raises(SettingsInvalid, match="EFFORT_REDIS_URL takes redis://host:port/number"):
+        read_settings({"EFFORT_REDIS_URL": address})
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "",
+        "redis://host",
+        "redis://:secret@host:6379/0",
+        "rediss://u:p@[::1]:1/15?timeout=1",
+        "unix:///run/r.sock",
+    ],
+)
+def test_a_redis_that_is_named_is_taken(address: str) -> None:
+    """With user and password, as a socket, or none."""
+    assert read_settings({"EFFORT_REDIS_URL": f" {address}"}).redis_url == address
+
+
 def test_every_setting_says_what_it_is_for() -> None:
     """The table drives the help text."""
     assert all(name.startswith("EFFORT_") and text for name, _, text in SETTINGS)

@@ -56,6 +56,14 @@ def test_every_setting_is_documented_with_its_default() -> None:
     assert rows == [(name, default) for name, default, _ in SETTINGS]
 
 
+def test_every_variable_that_tests_read_is_documented() -> None:
+    """Who has a server or a browser of their own finds how to name it."""
+    sources = "\n".join(path.read_text("utf-8") for path in (ROOT / "tests").rglob("*.py"))
+    read = set(re.findall(r"os\.environ(?:\.get\(|\[)\"(EFFORT_\w+)\"", sources))
+    assert read
+    assert {name for name in read if f"`{name}" not in DEVELOPERS} == set()
+
+
 def test_every_problem_type_is_documented() -> None:
     """With status, meaning and mend, as its page says."""
     rows = re.findall(
