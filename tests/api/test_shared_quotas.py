@@ -9,11 +9,18 @@ import pytest
 from redis import Redis
 
 from service.api.quotas import LocalQuotas, Quota, Taken
+from service.api.shared_quotas import SharedQuotas
 from tests.api.gym import path, post_sets, set_body
-from tests.api.sharing import ONE, principal, replicas, shared, status
+from tests.api.sharing import AMPLE_SECONDS, ONE, principal, replicas, shared, status
 from tests.databases import fresh_database
 from tests.redis import RedisServer
 from tests.serving import make_key, served
+
+
+@pytest.fixture(autouse=True)
+def _patient_replicas(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A machine that stands still for a quarter second would make each replica count by itself."""
+    monkeypatch.setattr(SharedQuotas.__init__, "__kwdefaults__", {"patience_seconds": AMPLE_SECONDS})
 
 
 async def test_two_replicas_share_one_quota(redis: RedisServer) -> None:
