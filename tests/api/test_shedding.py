@@ -2,8 +2,8 @@
 
 import asyncio
 import time
-from collections.abc import AsyncIterator
-from typing import Any
+from collections.abc import AsyncIterator, Awaitable, Callable
+from functools import partial
 
 import httpx
 import pytest
@@ -35,13 +35,13 @@ async def all_places_are_taken(client: httpx.AsyncClient) -> None:
             return
 
 
-async def sent_again(client: httpx.AsyncClient, body: dict[str, Any], **more: Any) -> httpx.Response:
-    """Post sets, and again where the one second was over: on a busy machine it may be."""
+async def again(send: Callable[[], Awaitable[httpx.Response]]) -> httpx.Response:
+    """Send, and again where the one second was over: on a busy machine it may be."""
     for _ in range(TRIES - 1):
-        answer = await post_sets(client, body, **more)
+        answer = await send()
         if answer.status_code != 503:
             return answer
-    return await post_sets(client, body, **more)
+    return await send()
 
 
 class Trickle:
@@ -141,9 +141,11 @@ async def test_what_takes_too_long_is_ended_and_rolled_back(database_url: str) -
         for answer in answers:
             problem = assert_problem(answer, 503)
             assert (problem["type"], answer.headers["retry-after"]) == ("/problems/took-too-long", "5")
-        assert {(await client.get(path(lifter=f"l-{n}"))).status_code for n in range(15)} == {404}
-        again = [(await sent_again(client, set_body(n), lifter=f"l-{n}")).status_code for n in range(15)]
-        assert again == [201] * 15
+        for n in range(15):
+            lifter = f"l-{n}"
+            assert (await again(partial(client.get, path(lifter=lifter)))).status_code == 404
+            post = partial(post_sets, client, set_body(n), lifter=lifter)
+            assert (await again(post)).status_code == 201
 
 
 async def test_the_same_idempotency_key_works_after_a_time_out(database_url: str) -> None:
@@ -151,9 +153,9 @@ async def test_the_same_idempotency_key_works_after_a_time_out(database_url: str
     async with gym(database_url, **ONE_SECOND) as client:
         async with locked(database_url):
             assert_problem(await post_sets(client, set_body(1), idempotency_key="k"), 503)
-        again = await sent_again(client, set_body(1), idempotency_key="k")
-        assert again.status_code == 201
-        assert "idempotent-replayed" not in again.headers
+        second = await again(partial(post_sets, client, set_body(1), idempotency_key="k"))
+        assert second.status_code == 201
+        assert "idempotent-replayed" not in second.headers
 
 
 async def test_a_commit_under_way_is_not_cut_and_told_as_it_was() -> None:
@@ -168,8 +170,8 @@ async def test_a_commit_under_way_is_not_cut_and_told_as_it_was() -> None:
             assert answer.status_code == 201, answer.text
             assert time.monotonic() - began >= 4
             assert (await client.get(path("sets"))).json()["sets"][0]["set_id"] == set_body(1)["set_id"]
-            again = await post_sets(client, set_body(1), idempotency_key="k")
-            assert again.headers["idempotent-replayed"] == "true"
+            replayed = await post_sets(client, set_body(1), idempotency_key="k")
+            assert replayed.headers["idempotent-replayed"] == "true"
 
 
 async def test_a_refused_request_costs_nothing_and_has_its_own_name(database_url: str) -> None:

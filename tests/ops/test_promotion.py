@@ -78,7 +78,7 @@ async def test_replayed_answer_is_as_safe_as_the_first(tmp_path: Path) -> None:
         follow_synchronously(primary)
         with replica(primary.url(DATABASE), tmp_path) as one:
             async with training(
-                one.address, primary.url(DATABASE), tmp_path, apps=0, timeout_seconds=2
+                one.address, primary.url(DATABASE), tmp_path, apps=0, timeout_seconds=6
             ) as load:
                 sent = load.next_request("harbour-street-gym", 1, random.Random(1))
                 async with load.client(sent.tenant) as client:
