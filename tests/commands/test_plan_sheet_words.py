@@ -43,6 +43,19 @@ def test_sets_that_complete_less_and_less_are_told_in_turn() -> None:
     assert said.startswith("Expect 9, 8 and 7 reps")
 
 
+def test_one_rep_and_none_are_told_in_words_of_their_own() -> None:
+    """Nobody expects `1 reps`; `0 reps, that reserve is likely reached there` says nothing to a lifter."""
+    group = next(groups(sheet(plan_of([exercise("leg_press", 1)]))))
+    assert group.to_do is not None
+    for reps, told in (
+        (0, "Too heavy here: likely not even one rep"),
+        (1, "Expect 1 rep: "),
+        (2, "Expect 2 reps: "),
+    ):
+        short = structs.replace(group, sets=(structs.replace(group.sets[0], predicted_reps=float(reps)),))
+        assert advice(short, group.to_do, TEXTS).startswith(told)
+
+
 def test_an_assumed_rest_is_told_as_about() -> None:
     """The lifter sees what was not told."""
     group = next(groups(sheet(plan_of([exercise("leg_press", 2, rest_seconds=None)]))))
