@@ -35,6 +35,7 @@ class SheetTexts(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     bar_speed: str
     done: str
     expect: str
+    expect_none: str
     too_heavy: str
     too_light: str
     proposed: str

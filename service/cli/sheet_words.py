@@ -124,7 +124,7 @@ def sets_told(group: SetGroup, exercise: SheetExercise, texts: SheetTexts) -> st
 
 
 def _expected(group: SetGroup, to_do: ToDo, texts: SheetTexts) -> str | None:
-    """Return the repetitions to expect where at least one of those planned is missing; None where none is.
+    """Return which repetitions to expect where at least one of those planned is missing; None where none is.
 
     Sets alike in what they complete are told together, others in turn: `6 to 7`, `12, 11 and 10`. Nothing is told
     where the lifter is to choose the load.
@@ -136,9 +136,13 @@ def _expected(group: SetGroup, to_do: ToDo, texts: SheetTexts) -> str | None:
         return None
     if max(predicted) - min(predicted) > 1:
         *first, last = (f"{each:.0f}" for each in predicted)
-        return texts.in_turn.format(first=", ".join(first), last=last)
+        told = texts.in_turn.format(first=", ".join(first), last=last)
+        return texts.expect.format(reps=told, most=round(max(predicted)))
     low, high = floor(min(predicted)), min(ceil(max(predicted)), to_do.rep_target)
-    return f"{low}" if low == high else texts.from_to.format(low=low, high=high)
+    if not high:
+        return texts.expect_none
+    told = f"{low}" if low == high else texts.from_to.format(low=low, high=high)
+    return texts.expect.format(reps=told, most=high)
 
 
 def _ways_out(to_do: ToDo, texts: SheetTexts) -> str:
@@ -157,7 +161,7 @@ def advice(group: SetGroup, to_do: ToDo, texts: SheetTexts) -> str:
     """
     told = []
     if expected := _expected(group, to_do, texts):
-        told.append(texts.expect.format(reps=expected))
+        told.append(expected)
         if to_do.too_heavy and to_do.other_load is not None:
             load = load_words(to_do.other_load, texts)
             told.append(texts.too_heavy.format(rep_target=to_do.rep_target, load=load))

@@ -5,6 +5,7 @@ from itertools import pairwise
 import pytest
 from msgspec import structs
 
+from service.cli.sheet_texts import sheet_texts
 from service.cli.sheet_words import advice, exertion_words, leave_words, rest_words, runs
 from service.rules.answer import ExertionRange, ReserveRange
 from tests.commands.plan_sheets import TEXTS, exercise, golden_sheet, groups, plan_of, sheet
@@ -41,6 +42,25 @@ def test_sets_that_complete_less_and_less_are_told_in_turn() -> None:
     assert group.to_do is not None
     said = advice(structs.replace(group, sets=tuple(falling)), group.to_do, TEXTS)
     assert said.startswith("Expect 9, 8 and 7 reps")
+
+
+def test_one_rep_and_none_are_told_in_words_of_their_own() -> None:
+    """Nobody expects `1 reps`; `0 reps, that reserve is likely reached there` says nothing to a lifter."""
+    group = next(groups(sheet(plan_of([exercise("leg_press", 1)]))))
+    assert group.to_do is not None
+    for reps, told in (
+        (0, "Too heavy here: likely not even one rep"),
+        (1, "Expect 1 rep: "),
+        (2, "Expect 2 reps: "),
+    ):
+        short = structs.replace(group, sets=(structs.replace(group.sets[0], predicted_reps=float(reps)),))
+        assert advice(short, group.to_do, TEXTS).startswith(told)
+    heavy = next(groups(sheet(plan_of([exercise("leg_press", 1, rep_target=1, load_percent_1rm=100)]))))
+    assert heavy.to_do is not None
+    assert "For that 1 take" in advice(heavy, heavy.to_do, TEXTS)
+    german = sheet_texts("de")
+    assert german.too_heavy.format(rep_target=1, load="80 kg") == "Für die 1 Wiederholung 80 kg nehmen."
+    assert german.expect.format(reps="1", most=1).startswith("Zu erwarten ist 1 Wiederholung:")
 
 
 def test_an_assumed_rest_is_told_as_about() -> None:

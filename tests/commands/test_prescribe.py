@@ -67,13 +67,32 @@ def test_text_speaks_german() -> None:
     """Headings, reasons and numbers; factors keep their names."""
     told = " ".join(prescribe("--text", "--language", "de", COLUMNS="200").decode().split())
     assert re.match(
-        r"[\d,]+ Wiederholung(en)? in Reserve \([\d,]+ bis [\d,]+, RPE [\d,]+\) Grund Wirkung", told
+        r"[\d,]+ Wiederholung(en)? in Reserve \([\d,]+ bis [\d,]+, RPE [\d,]+\) Warnung: Schwangerschaft",
+        told,
     )
     assert "noch 2,5 Sätze für dieselben Muskeln" in told
     assert "Nach 1 Wiederholung aufhören" in told
-    assert "Warnung: Schwangerschaft" in told
+    assert "Grund Wirkung" in told
     assert "Angenommen: " in told
     assert not re.search(r"\d\.\d", told)
+
+
+def test_cautions_come_first_and_a_load_that_cannot_hold_is_told() -> None:
+    """Eight reps at 95 % would end at the second: nobody reads that out of a target and a table of reasons."""
+    sent = b"""{"rep_target": 8, "load_percent_1rm": 95, "exercise": "leg_press",
+        "cautions": ["age_65_or_over", "pregnancy"],
+        "reporting_bias": {"mean_reps": -1, "sd_reps": 0.5}}"""
+    told = prescribe("--text", sent=sent, COLUMNS="200").decode()
+    places = [
+        told.index(part) for part in ("warning: Pregnancy", "Too heavy for that", "reason ", "info: 65")
+    ]
+    assert places == sorted(places)
+    assert re.search(r"about 3 reps to failure on average\. Better \d\d(\.\d)? % of 1RM\.", told)
+    assert "whose count is off, that feels like 4 in reserve" in told
+    light = prescribe(
+        "--text", "--language", "de", sent=b'{"rep_target": 8, "load_percent_1rm": 60}', COLUMNS="200"
+    )
+    assert re.search(r"Dafür leicht: .* Besser \d+ Wiederholungen oder [\d,]+ % vom 1RM\.", light.decode())
 
 
 @pytest.mark.parametrize("columns", ["0", "24", "36"])

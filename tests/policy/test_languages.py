@@ -55,6 +55,13 @@ def test_german_is_spoken_beside_english() -> None:
     assert "de" in OTHERS
 
 
+def test_one_set_of_a_week_is_one_in_german() -> None:
+    """`1 Sätze` stood there wherever the muscles of a week had one set at most."""
+    told = LANGUAGES.plans("de").audit.weekly_volume.text
+    for sets, words in ((1.0, "(1 Satz)"), (2.0, "(2 Sätze)")):
+        assert words in told.format(week=1, most="Trizeps", most_sets=sets, least="Bizeps", least_sets=0.5)
+
+
 @pytest.mark.parametrize("code", OTHERS)
 def test_a_language_has_every_text_and_no_other(code: str) -> None:
     """Of all released versions and of plans, muscles and exercises too."""

@@ -131,6 +131,20 @@ def test_a_mend_never_asks_for_less_than_the_prescribed_range() -> None:
     assert not warnings([replace(careful, reserve_reps=3.0)], LIGHT)
 
 
+def test_no_mend_sends_closer_than_the_prescribed_range() -> None:
+    """Pregnant, floor 3: each warning of a press to failure asks for 3, also where its own number is 1 or 2."""
+    careful: dict[str, Any] = {"cautions": ("pregnancy",), "exposures": 0}
+    press = series("barbell_bench_press", 0, 0, **careful)
+    low = press[0].prescription.reps_in_reserve
+    assert low is not None
+    assert low.low == 3
+    plan = [*press, *series("push_up", 4, place=1, **careful)]
+    mends = [the(plan, code).mend for code in (NEW, EARLY, UNDER_BAR)]
+    assert mends[0].startswith("Leave 3 or more in reserve")
+    assert mends[1].startswith("End these sets with 3 in reserve")
+    assert "leave 3 or more in reserve" in mends[2]
+
+
 def test_a_new_exercise_and_a_goal_of_strength_may_stay_where_the_prescription_puts_them() -> None:
     """The window of a new exercise is one wider; strength and power have distances of their own."""
     assert not warnings([one(reps=15, reserve=3, exposures=0)], LIGHT)

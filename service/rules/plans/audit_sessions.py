@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
+from service.rules.plans.audit_sets import mended_reps
 from service.rules.plans.audit_warning import Counted, PlanWarning, grouped, named, warning
 from service.rules.plans.numbers import PlanNumbers
 from service.rules.plans.placed import Placed
@@ -55,7 +56,7 @@ def early_failure_before_overlap(sets: Sequence[Counted], numbers: PlanNumbers) 
         values = {
             "exercise": pairs[0][0].exercise.name,
             "later": pairs[0][1].exercise.name,
-            "raise_to_reps": numbers.limit.raise_to_reps,
+            "raise_to_reps": mended_reps(numbers.limit.raise_to_reps, (placed for placed, _ in pairs)),
         }
         pointers = (placed.pointer for placed, _ in pairs)
         yield warning("early_failure_before_overlap", rule, pointers, values)

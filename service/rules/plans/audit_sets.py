@@ -1,6 +1,6 @@
 """Warnings about sets of one exercise: too close, too far, unsafe, or rested too little. One each an exercise."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 
 from service.rules.plans.audit_warning import Counted, PlanWarning, grouped, warning
@@ -28,7 +28,7 @@ def new_exercise_close_to_failure(sets: Sequence[Counted], numbers: PlanNumbers)
         values = {
             "exercise": found[0][0].exercise.name,
             "lowest": min(left for _, left in found),
-            "below_reps": rule.below_reps,
+            "below_reps": mended_reps(rule.below_reps, (placed for placed, _ in found)),
         }
         yield warning("new_exercise_close_to_failure", rule, _pointers(found), values)
 
@@ -46,7 +46,10 @@ def under_bar_to_failure(sets: Sequence[Counted], numbers: PlanNumbers) -> Itera
     for found in grouped(pinned).values():
         short = any(placed.told.rep_target <= rule.short_up_to_reps for placed, _ in found)
         keep = rule.keep_reps_short if short else rule.keep_reps
-        values = {"exercise": found[0][0].exercise.name, "keep_reps": keep}
+        values = {
+            "exercise": found[0][0].exercise.name,
+            "keep_reps": mended_reps(keep, (placed for placed, _ in found)),
+        }
         yield warning("under_bar_to_failure", rule, _pointers(found), values)
 
 
@@ -103,6 +106,11 @@ def _own_distance(placed: Placed, reps: float, rule: LightSet | AllSetsFar) -> f
 def _most_reserve(placed: Placed, rule: LightSet) -> float:
     new = is_new(placed, rule.new_below_exposures)
     return _own_distance(placed, rule.above_reps_when_new if new else rule.above_reps, rule)
+
+
+def mended_reps(least: float, sets: Iterable[Placed]) -> float:
+    """Return what a mend asks of the sets [repetitions in reserve]: `least`, or more where more was prescribed."""
+    return max((least, *map(_lowest, sets)))
 
 
 def _lowest(placed: Placed) -> float:

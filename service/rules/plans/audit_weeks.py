@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from itertools import accumulate
 from typing import NamedTuple
 
-from service.rules.plans.audit_sets import far_from_failure
+from service.rules.plans.audit_sets import far_from_failure, mended_reps
 from service.rules.plans.audit_warning import Counted, PlanWarning, grouped, named, warning
 from service.rules.plans.numbers import PlanNumbers, WeeklyVolume, Words
 from service.rules.plans.placed import Placed
@@ -56,7 +56,8 @@ def failure_share_high(
         for pointers, alike in grouped(told).items():
             values = _share_values(alike, rule.most_named, numbers.words)
             values |= {"week": week, "weeks": rule.weeks, "limit": limit}
-            values |= {"raise_to_reps": numbers.limit.raise_to_reps}
+            failed = (placed for piled in alike for placed in piled.failed)
+            values |= {"raise_to_reps": mended_reps(numbers.limit.raise_to_reps, failed)}
             yield warning("failure_share_high", rule, pointers, values)
 
 
