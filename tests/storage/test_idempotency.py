@@ -102,12 +102,14 @@ async def test_failed_request_leaves_its_key_free(store: Store) -> None:
 
 async def test_request_without_an_answer_is_running_until_it_is_given_up(store: Store) -> None:
     """Minutes later, when no transaction can still be open, its key is taken over by the same request."""
-    tenant_id = await tenant(store)
+    tenant_id, other = await tenant(store), await tenant(store, "another-gym")
+    await ask(store, other, digest=b"of another tenant")
     assert await ask(store, tenant_id, answer=None) == Begun()
     assert await ask(store, tenant_id, now=NOW + timedelta(minutes=1)) == Running()
     assert await ask(store, tenant_id, digest=b"other", now=NOW + timedelta(hours=1)) == OtherBody()
     assert await ask(store, tenant_id, now=NOW + timedelta(hours=1)) == Begun()
     assert await ask(store, tenant_id, now=NOW + timedelta(hours=1)) == ANSWER
+    assert await ask(store, other, digest=b"of another tenant") == ANSWER
 
 
 async def test_second_of_two_at_once_does_not_do_the_work(store: Store, database_url: str) -> None:
