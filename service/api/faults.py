@@ -72,10 +72,15 @@ def is_sound(value: Any, annotation: Any) -> bool:
     return True
 
 
+def entry_of_array(annotation: Any) -> Any:
+    """Return what an array of `annotation` holds; None when it is no array."""
+    kind, _, _ = _peeled(annotation)
+    return get_args(kind)[0] if get_origin(kind) in (list, tuple) else None
+
+
 def struct_in_array(annotation: Any) -> type[Struct] | None:
     """Return the Struct an array of `annotation` holds; None when it is no array of Structs."""
-    kind, _, _ = _peeled(annotation)
-    return struct_in(get_args(kind)[0]) if get_origin(kind) in (list, tuple) else None
+    return struct_in(entry_of_array(annotation))
 
 
 def _bound(metas: list[Meta], *names: str) -> Any:

@@ -21,7 +21,7 @@ from service.errors import Conflicting, Fault, Forbidden, InputRefused, NotFound
 from service.storage.engine import Writing
 from service.storage.key_rotation import OVERLAP_HOURS, hold_key, revoke_key, rotate_key
 from service.storage.keys import LABEL_PATTERN, LONGEST_LABEL, KeyRecord, Principal, add_key
-from service.storage.sites import known_sites
+from service.storage.sites import hold_sites
 from service.storage.tenancy import writing_within
 
 TAGS = ["Keys and sites"]
@@ -134,7 +134,8 @@ async def _require_sites(w: Writing, caller: Principal, sites: tuple[str, ...] |
         if caller.sites is not None:
             raise InputRefused((Fault("#/sites", f"a key bound to sites has to name some of {own}"),))
         return
-    known = caller.sites if caller.sites is not None else await known_sites(w, caller.tenant_id, sites)
+    held = await hold_sites(w, caller.tenant_id, sites)
+    known = held if caller.sites is None else caller.sites
     told = f"must be one of {own}" if own else "no site of this name; PUT /v1/sites/{site} first"
     faults = [Fault(f"#/sites/{place}", told) for place, site in enumerate(sites) if site not in known]
     if faults:

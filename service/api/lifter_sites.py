@@ -5,12 +5,12 @@ from typing import Annotated
 
 from msgspec import Meta
 
-from service.errors import Fault, InputRefused
+from service.errors import Fault, InputRefused, Unauthenticated
 from service.rules.learning.context import Profile
 from service.storage.engine import Writing
 from service.storage.keys import Principal
 from service.storage.lifters import LifterRow, lock_lifter
-from service.storage.sites import SITE_PATTERN, SITE_TOLD, known_sites
+from service.storage.sites import SITE_PATTERN, SITE_TOLD, hold_sites
 
 SiteName = Annotated[str, Meta(pattern=SITE_PATTERN, extra={"told": SITE_TOLD})]
 
@@ -35,11 +35,12 @@ async def chosen_site(
 ) -> str | None:
     """Return the site to store for a lifter; None keeps the one that is known, if any.
 
-    Raises InputRefused for a site that is none of the caller's, and where a new lifter needs one to be named.
+    Raises InputRefused for a site that is none of the caller's, and where a new lifter needs one to be named,
+    Unauthenticated for one of the caller's that is gone.
     """
     own = sorted(caller.sites or ())
     if told is not None:
-        known = caller.sites if caller.sites is not None else await known_sites(w, caller.tenant_id, [told])
+        known = caller.sites if caller.sites is not None else await hold_sites(w, caller.tenant_id, [told])
         if told not in known:
             takes = (
                 f"must be one of {', '.join(own)}"
@@ -47,10 +48,13 @@ async def chosen_site(
                 else "no site of this name; PUT /v1/sites/{site} first"
             )
             raise InputRefused((Fault("#/site", takes),))
+        if own:
+            await _hold_own(w, caller, told)
         return told
     if present is not None or caller.sites is None:
         return None
     if len(own) == 1:
+        await _hold_own(w, caller, own[0])
         return own[0]
     raise InputRefused((Fault("#/site", f"a new lifter of this key has to name one of {', '.join(own)}"),))
 
@@ -58,11 +62,21 @@ async def chosen_site(
 async def hold_or_make(w: Writing, caller: Principal, lifter_id: str, *, now: datetime) -> None:
     """Hold the lifter, made at the caller's site when new.
 
-    Raises InputRefused for a new lifter of a caller with several sites, NotFound for an id taken beyond them.
+    Raises InputRefused for a new lifter of a caller with several sites, NotFound for an id taken beyond them,
+    Unauthenticated where the caller's site is gone.
     """
-    if caller.sites is None or len(caller.sites) == 1:
-        site = None if caller.sites is None else min(caller.sites)
-        await lock_lifter(w, caller.tenant_id, lifter_id, create=True, now=now, site=site)
+    if caller.sites is None:
+        await lock_lifter(w, caller.tenant_id, lifter_id, create=True, now=now)
     elif await lock_lifter(w, caller.tenant_id, lifter_id, create=False, now=now) is None:
-        told = "no lifter of this id at the sites of this key; PUT the lifter with `site` first"
-        raise InputRefused((Fault("lifter_id", told, "parameter"),))
+        if len(caller.sites) != 1:
+            told = "no lifter of this id at the sites of this key; PUT the lifter with `site` first"
+            raise InputRefused((Fault("lifter_id", told, "parameter"),))
+        site = min(caller.sites)
+        await _hold_own(w, caller, site)
+        await lock_lifter(w, caller.tenant_id, lifter_id, create=True, now=now, site=site)
+
+
+async def _hold_own(w: Writing, caller: Principal, site: str) -> None:
+    # No site goes while a live key is bound to it: the caller's, remembered for seconds, has ended.
+    if site not in await hold_sites(w, caller.tenant_id, [site]):
+        raise Unauthenticated("the key or token is bound to a site that is gone; send one that is live")

@@ -14,7 +14,7 @@ from typing import Any, TypeVar, cast, get_type_hints
 
 import msgspec
 
-from service.api.faults import faults_in, is_map, is_sound, struct_in, struct_in_array
+from service.api.faults import entry_of_array, faults_in, is_map, is_sound, struct_in, struct_in_array
 from service.errors import Fault, InputRefused, MediaTypeRefused, Unreadable
 
 T = TypeVar("T")
@@ -139,12 +139,17 @@ def _hints(kind: Any) -> dict[str, Any]:
 
 
 def _sound_part(sent: Any, hint: Any) -> Any:
-    """Return what is sound in a member that is not: of a Struct or a map its members, of an array of Structs each."""
+    """Return what is sound in a member that is not: of a Struct or a map its members, of an array its entries.
+
+    An entry that is not sound, and no Struct, is None: the others keep their places.
+    """
     single, item = struct_in(hint), struct_in_array(hint)
     if single is not None and isinstance(sent, dict):
         return _sound_members(sent, single)
     if item is not None and isinstance(sent, list):
         return tuple(_sound_members(entry, item) for entry in sent[:MOST_EXPLAINED])
+    if (plain := entry_of_array(hint)) is not None and isinstance(sent, list):
+        return tuple(entry if is_sound(entry, plain) else None for entry in sent[:MOST_EXPLAINED])
     if is_map(hint) and isinstance(sent, dict):
         few = islice(sent.items(), MOST_EXPLAINED)
         return {name: entry for name, entry in few if is_sound({name: entry}, hint)}

@@ -51,7 +51,7 @@ def _caution_faults(context: SetContext) -> list[Fault]:
     return [
         Fault(f"#/cautions/{index}", f"{caution} is repeated; send each caution once")
         for index, caution in enumerate(cautions)
-        if caution in cautions[:index]
+        if caution is not None and caution in cautions[:index]
     ]
 
 

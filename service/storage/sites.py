@@ -3,13 +3,14 @@
 For transactions that have entered the tenant.
 """
 
+import hashlib
 import re
 from collections.abc import Collection
 from datetime import datetime
 from uuid import UUID
 
 from msgspec import Struct
-from sqlalchemy import delete, or_, select
+from sqlalchemy import delete, or_, select, text
 
 from service.errors import Conflicting, Fault, SettingsInvalid
 from service.storage.engine import Reading, Writing
@@ -45,10 +46,23 @@ async def known_sites(session: Reading | Writing, tenant_id: UUID, names: Collec
     return frozenset(found.scalars())
 
 
+async def hold_sites(w: Writing, tenant_id: UUID, names: Collection[str]) -> frozenset[str]:
+    """Those of `names` that are sites the transaction may see; nobody deletes them before it ends.
+
+    Who puts a lifter or a key at a site calls this first. Raises StorageUnavailable.
+    """
+    await _share(w, tenant_id, names)
+    return await known_sites(w, tenant_id, names)
+
+
 async def make_sites(w: Writing, tenant_id: UUID, names: Collection[str], *, now: datetime) -> frozenset[str]:
-    """Makes the sites that are new, and says which those are. Raises StorageUnavailable."""
+    """Makes the sites that are new, and says which those are; holds all of them, as `hold_sites` does.
+
+    Raises StorageUnavailable.
+    """
     if not names:
         return frozenset()
+    await _share(w, tenant_id, names)
     made = await w.execute(
         insert_into(w, sites)
         .on_conflict_do_nothing(index_elements=sites.primary_key.columns)
@@ -61,11 +75,13 @@ async def make_sites(w: Writing, tenant_id: UUID, names: Collection[str], *, now
 async def delete_site(w: Writing, tenant_id: UUID, name: str, *, now: datetime) -> bool:
     """Deletes the site; False when it is unknown, or beyond what the transaction may see.
 
-    Raises Conflicting while a lifter belongs to it or a live key is bound to it, and StorageUnavailable.
+    Raises Conflicting while a lifter belongs to it, a live key is bound to it, or another transaction holds it, and
+    StorageUnavailable.
     """
+    alone = await _alone(w, tenant_id, name)
     if not await known_sites(w, tenant_id, [name]):
         return False
-    if await _has_lifters(w, tenant_id, name) or await _has_live_keys(w, tenant_id, name, now):
+    if not alone or await _has_lifters(w, tenant_id, name) or await _has_live_keys(w, tenant_id, name, now):
         told = "lifters belong to this site or live keys are bound to it; move, erase or revoke them first"
         raise Conflicting((Fault("site", told, "parameter"),))
     await w.execute(delete(sites).where(sites.c.tenant_id == tenant_id, sites.c.name == name))
@@ -76,6 +92,30 @@ def check_site(name: str) -> None:
     """Raises SettingsInvalid for a name no site can have."""
     if _SITE.match(name) is None:
         raise SettingsInvalid(f"site {name!r:.80}: takes {SITE_TOLD}")
+
+
+def _lock(tenant_id: UUID, name: str) -> int:
+    """What stands for a site among the advisory locks of PostgreSQL.
+
+    A lock on its row would take a right to change it, which the API's role has not.
+    """
+    digest = hashlib.blake2b(tenant_id.bytes + name.encode(), digest_size=8, person=b"site").digest()
+    return int.from_bytes(digest, signed=True)
+
+
+async def _share(w: Writing, tenant_id: UUID, names: Collection[str]) -> None:
+    if w.connection.dialect.name == "postgresql":  # on SQLite there is one writer
+        lock = text("SELECT pg_advisory_xact_lock_shared(lock) FROM unnest(CAST(:locks AS bigint[])) AS lock")
+        await w.execute(lock, {"locks": [_lock(tenant_id, name) for name in names]})
+
+
+async def _alone(w: Writing, tenant_id: UUID, name: str) -> bool:
+    if w.connection.dialect.name == "sqlite":
+        return True
+    # Only asked for: who waited for it would hold up all who want to share it, and two could wait for each other.
+    lock = text("SELECT pg_try_advisory_xact_lock(:lock)")
+    free: bool = (await w.execute(lock, {"lock": _lock(tenant_id, name)})).scalar_one()
+    return free
 
 
 async def _has_lifters(w: Writing, tenant_id: UUID, name: str) -> bool:

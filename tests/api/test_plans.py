@@ -189,8 +189,9 @@ WRONG: dict[str, tuple[Plan, list[str]]] = {
         ["#/limits/failure_share_per_muscle_7d", "#/limits/failure_sets_per_session"],
     ),
     "progression": (
-        {**PLAN, "progression": {"start_shift_reps": 4, "deload_weeks": [0]}},
-        ["#/progression/weeks", "#/progression/start_shift_reps", "#/progression/deload_weeks/0"],
+        {**PLAN, "progression": {"start_shift_reps": 4, "deload_weeks": [0, 4, 4]}},
+        ["#/progression/weeks", "#/progression/start_shift_reps"]
+        + [f"#/progression/deload_weeks/{place}" for place in (0, 2)],
     ),
 }
 

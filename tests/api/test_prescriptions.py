@@ -92,6 +92,10 @@ async def test_every_kind_of_fault_comes_at_once(client: httpx.AsyncClient) -> N
         ({"rep_target": 8, "exercise": "leg_press\n"}, ["#/exercise"]),
         ({"rep_target": 8, "cautions": ["pregnancy", "old"]}, ["#/cautions/1"]),
         ({"rep_target": 8, "cautions": ["pregnancy", "pregnancy"]}, ["#/cautions/1"]),
+        (
+            {"rep_target": 8, "cautions": ["old", "pregnancy", None, "pregnancy", "old", None]},
+            [f"#/cautions/{place}" for place in (0, 2, 3, 4, 5)],
+        ),
         ({"rep_target": 8, "cautions": "pregnancy"}, ["#/cautions"]),
         ({"rep_target": 8, "deload": "yes", "spotter": 1}, ["#/deload", "#/spotter"]),
         ({"rep_target": 8, "exercise_traits": {}}, ["#/exercise_traits/joints"]),

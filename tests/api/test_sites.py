@@ -181,3 +181,15 @@ async def test_a_prescription_for_somebody_of_another_site_is_a_cold_start(clien
     nowhere = await clients["south"].post(path("prescriptions", lifter="nobody"), json=asked)
     assert there.json() == nowhere.json()
     assert known.json() != there.json()
+
+
+async def test_a_key_that_outlived_its_site_puts_nobody_there(clients: Clients, database_url: str) -> None:
+    """Revoked elsewhere, and remembered here for seconds: it makes no lifter at a site that is gone."""
+    key = await make_key(database_url, *SCOPES, sites=["east"])
+    async with served(database_url, token=key.token, monotonic=lambda: 0.0) as east:
+        assert_problem(await east.get(path()), 404)
+        assert (await clients["whole"].delete(f"/v1/keys/{key.key_id}")).status_code == 204
+        assert (await clients["whole"].delete("/v1/sites/east")).status_code == 204
+        for answer in (await put(east), await put(east, site="east"), await post_sets(east, set_body())):
+            assert_problem(answer, 401)
+    assert_problem(await clients["whole"].get(path()), 404)

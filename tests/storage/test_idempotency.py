@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 from uuid import UUID
 
 import pytest
+from sqlalchemy import text
 
 from service.storage.engine import Store
 from service.storage.idempotency import (
@@ -55,6 +56,17 @@ async def test_repeated_request_gets_the_first_answer(store: Store) -> None:
     assert await ask(store, tenant_id, now=NOW + KEPT) == answer
 
 
+async def test_a_replay_writes_to_the_log_too(store: Store) -> None:
+    """So that its commit waits for a synchronous standby as the first one did (PostgreSQL)."""
+    tenant_id = await tenant(store)
+    await ask(store, tenant_id)
+    async with tenant_writing(store, tenant_id) as w:
+        assert await begin(w, tenant_id, KEY, digest=DIGEST, lifter_id=LIFTER, now=NOW) == ANSWER
+        if store.kind == "postgresql":
+            writes = await w.execute(text("SELECT pg_current_xact_id_if_assigned() IS NOT NULL"))
+            assert writes.scalar_one()
+
+
 async def test_key_of_another_request_is_told(store: Store) -> None:
     """The first answer stays."""
     tenant_id = await tenant(store)
@@ -67,9 +79,11 @@ async def test_keys_belong_to_the_tenant(store: Store) -> None:
     """Another tenant's equal key, and the tenant's other keys, are other requests."""
     one, other = await tenant(store, "one"), await tenant(store, "other")
     assert await ask(store, one) == Begun()
-    assert await ask(store, other, digest=b"other") == Begun()
+    theirs = Replay(200, b"of another tenant")
+    assert await ask(store, other, digest=b"other", answer=theirs) == Begun()
     assert await ask(store, one, KEY.upper()) == Begun()
     assert await ask(store, one) == ANSWER
+    assert await ask(store, other, digest=b"other") == theirs
 
 
 async def test_failed_request_leaves_its_key_free(store: Store) -> None:
@@ -88,12 +102,14 @@ async def test_failed_request_leaves_its_key_free(store: Store) -> None:
 
 async def test_request_without_an_answer_is_running_until_it_is_given_up(store: Store) -> None:
     """Minutes later, when no transaction can still be open, its key is taken over by the same request."""
-    tenant_id = await tenant(store)
+    tenant_id, other = await tenant(store), await tenant(store, "another-gym")
+    await ask(store, other, digest=b"of another tenant")
     assert await ask(store, tenant_id, answer=None) == Begun()
     assert await ask(store, tenant_id, now=NOW + timedelta(minutes=1)) == Running()
     assert await ask(store, tenant_id, digest=b"other", now=NOW + timedelta(hours=1)) == OtherBody()
     assert await ask(store, tenant_id, now=NOW + timedelta(hours=1)) == Begun()
     assert await ask(store, tenant_id, now=NOW + timedelta(hours=1)) == ANSWER
+    assert await ask(store, other, digest=b"of another tenant") == ANSWER
 
 
 async def test_second_of_two_at_once_does_not_do_the_work(store: Store, database_url: str) -> None:

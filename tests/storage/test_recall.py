@@ -202,3 +202,21 @@ async def test_a_connection_that_is_cut_is_an_outage_once() -> None:
                 assert (await told(store, Reach(tenant_id))).lifter is not None
         finally:
             await close_store(store)
+
+
+async def test_the_statement_itself_keeps_to_tenant_and_sites() -> None:
+    """Where no policy of the database holds it: two locks are two only when each holds alone."""
+    with fresh_database("postgresql") as url:
+        store = open_store(url)
+        try:
+            async with gym(store) as (tenant_id, elsewhere):
+                async with writing(store) as w:
+                    for table in ("lifters", "summaries"):
+                        # Tests own their tables; owners are held to policies by force only.
+                        await w.execute(text(f"ALTER TABLE {table} NO FORCE ROW LEVEL SECURITY"))
+                assert (await told(store, Reach(tenant_id))).summary.stamp == SUMMARY.stamp
+                assert (await told(store, elsewhere)).summary.stamp is None
+                for beyond in (Reach(UUID(int=1)), Reach(tenant_id, frozenset({"south"}))):
+                    assert (await told(store, beyond)).lifter is None
+        finally:
+            await close_store(store)

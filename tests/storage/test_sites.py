@@ -11,12 +11,13 @@ from service.errors import Conflicting
 from service.storage.engine import Store, writing
 from service.storage.key_rotation import revoke_key
 from service.storage.keys import NewKey, create_key
-from service.storage.lifters import erase_lifter
-from service.storage.sites import Site, delete_site, known_sites, list_sites, make_sites
+from service.storage.lifters import erase_lifter, put_lifter
+from service.storage.sites import Site, delete_site, hold_sites, known_sites, list_sites, make_sites
 from service.storage.tenancy import Reach, reading_within, tenant_reading, tenant_writing
 from tests.storage.history import LIFTER, NOW, another, put, tenant
 
 LATER = NOW + timedelta(days=1)
+EMPTY: dict[str, Any] = {"experience": None, "goal": None, "cautions": ()}
 
 
 async def make_key(store: Store, **details: Any) -> NewKey:
@@ -93,10 +94,78 @@ async def test_a_site_in_use_stays(store: Store) -> None:
 async def test_another_tenants_site_cannot_be_deleted(store: Store) -> None:
     """Nor one beyond the sites somebody is bound to."""
     one, other = await tenant(store, "one"), await tenant(store, "other")
-    async with tenant_writing(store, one) as w:
-        await make_sites(w, one, ["north"], now=NOW)
+    for tenant_id in (one, other):
+        async with tenant_writing(store, tenant_id) as w:
+            await make_sites(w, tenant_id, ["north" if tenant_id == one else "south", "east"], now=NOW)
     assert not await deleted(store, other, "north")
     assert await deleted(store, one, "north")
+    await put(store, other, site="east")
+    await make_key(store, sites=["east"])
+    assert await deleted(store, one, "east")
+    async with tenant_reading(store, other) as r:
+        assert [site.name for site in await list_sites(r, other)] == ["east", "south"]
+
+
+async def test_a_site_at_which_somebody_is_put_right_now_stays(store: Store, database_url: str) -> None:
+    """It is refused (PostgreSQL) or waits (SQLite), but no lifter is left at a site that is gone."""
+    tenant_id = await tenant(store)
+    async with tenant_writing(store, tenant_id) as w:
+        await make_sites(w, tenant_id, ["north", "south"], now=NOW)
+    async with another(database_url) as second:
+        async with tenant_writing(store, tenant_id) as w:
+            assert await hold_sites(w, tenant_id, ["north", "gone"]) == {"north"}
+            deleting = asyncio.create_task(deleted(second, tenant_id, "north"))
+            if store.kind == "postgresql":
+                with pytest.raises(Conflicting):
+                    await deleting
+                assert await deleted(second, tenant_id, "south")
+            await put_lifter(w, tenant_id, LIFTER, site="north", now=NOW, **EMPTY)
+        with pytest.raises(Conflicting):
+            await deleting
+        with pytest.raises(Conflicting):
+            await deleted(second, tenant_id, "north")
+
+
+async def test_who_holds_a_site_that_is_being_deleted_waits_and_finds_none(
+    store: Store, database_url: str
+) -> None:
+    """Others do not wait; who makes the site meanwhile makes it anew, and whoever sees it then keeps it."""
+    tenant_id, other = await tenant(store), await tenant(store, "another-gym")
+    async with tenant_writing(store, tenant_id) as w:
+        await make_sites(w, tenant_id, ["north", "south"], now=NOW)
+    async with another(database_url) as second:
+
+        async def held(name: str) -> frozenset[str]:
+            async with tenant_writing(second, tenant_id) as w:
+                return await hold_sites(w, tenant_id, [name])
+
+        async def made(by: UUID, name: str) -> tuple[frozenset[str], tuple[Site, ...]]:
+            async with tenant_writing(second, by) as w:
+                return await make_sites(w, by, [name], now=LATER), await list_sites(w, by)
+
+        async with tenant_writing(store, tenant_id) as w:
+            for name in ("north", "south"):
+                assert await delete_site(w, tenant_id, name, now=LATER)
+            if store.kind == "postgresql":
+                assert (await made(other, "north"))[0] == {"north"}
+            waiting = asyncio.gather(held("north"), made(tenant_id, "south"))
+            await asyncio.sleep(0.1)
+            assert not waiting.done()
+        assert await waiting == [frozenset(), ({"south"}, (Site(name="south", created_at=LATER),))]
+
+
+async def test_a_site_that_is_made_again_stays_until_it_was_shown(store: Store, database_url: str) -> None:
+    """Who makes one that is there reads it in the same transaction, and may rely on it."""
+    if store.kind == "sqlite":
+        return  # there is one writer
+    tenant_id = await tenant(store)
+    async with tenant_writing(store, tenant_id) as w:
+        await make_sites(w, tenant_id, ["north"], now=NOW)
+    async with another(database_url) as second, tenant_writing(store, tenant_id) as w:
+        assert await make_sites(w, tenant_id, ["north"], now=LATER) == frozenset()
+        with pytest.raises(Conflicting):
+            await deleted(second, tenant_id, "north")
+        assert await list_sites(w, tenant_id) == (Site(name="north", created_at=NOW),)
 
 
 async def test_a_site_made_at_once_is_one_site(store: Store, database_url: str) -> None:

@@ -8,9 +8,12 @@ import pytest
 from sqlalchemy import Table, delete, func, insert, select, text, update
 from sqlalchemy.exc import DBAPIError
 
+from service.errors import StorageUnavailable
 from service.rules.learning.known import Known
-from service.storage.engine import Reading, Store, Writing, reading, writing
+from service.storage.engine import Reading, Store, Writing, close_store, open_store, reading, writing
 from service.storage.idempotency import begin
+from service.storage.lifters import lock_lifter
+from service.storage.rows import fetch
 from service.storage.schema import lifters, metadata, performed_sets
 from service.storage.summaries import Summary, save_known
 from service.storage.tenancy import tenant_reading, tenant_writing
@@ -159,6 +162,30 @@ async def test_summaries_leave_room_to_be_rewritten(postgres: Store) -> None:
             text("SELECT DISTINCT reloptions FROM pg_class WHERE relname ~ '^summaries_p[0-7]$'")
         )
         assert found.scalars().all() == [["fillfactor=70"]]
+
+
+async def test_rows_straight_to_the_driver_need_a_tenant_that_was_entered(postgres: Store) -> None:
+    """Before that there is no transaction to hold them: they would be stored one by one, for good."""
+    async with writing(postgres) as w:
+        with pytest.raises(RuntimeError, match="has not entered a tenant"):
+            await fetch(w, "SELECT 1", [], ())
+
+
+async def test_what_the_driver_refuses_is_an_outage_as_everywhere() -> None:
+    """A lifter who stays locked, for one; the store is good again afterwards."""
+    with fresh_database("postgresql") as url:
+        store = open_store(url, patience_seconds=0.2)
+        try:
+            tenant_id = await tenant(store)
+            await put(store, tenant_id)
+            async with tenant_writing(store, tenant_id) as w:
+                await lock_lifter(w, tenant_id, LIFTER, create=False, now=NOW)
+                with pytest.raises(StorageUnavailable, match="busy or locked"):
+                    async with tenant_writing(store, tenant_id) as second:
+                        await lock_lifter(second, tenant_id, LIFTER, create=False, now=NOW)
+            assert not (await put(store, tenant_id))[1]
+        finally:
+            await close_store(store)
 
 
 async def test_both_databases_have_the_same_transactions(store: Store) -> None:

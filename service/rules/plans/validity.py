@@ -17,7 +17,7 @@ def _member(of: Any, name: str) -> Any:
 
 def _repeated(entries: Sequence[Any] | None, at: str) -> Iterator[Fault]:
     for index, entry in enumerate(entries or ()):
-        if entry in (entries or ())[:index]:
+        if entry is not None and entry in (entries or ())[:index]:
             yield Fault(f"{at}/{index}", f"{entry} is repeated; send each once")
 
 
