@@ -41,13 +41,15 @@ async def cancelled_after(store: Store, name: str, seconds: float) -> bool:
 
 async def test_whoever_is_told_of_the_outcome_is_told_the_truth(store: Store) -> None:
     """Cancelled: not stored. Not cancelled: stored. Whatever moment it comes at."""
-    pauses, told = random.Random(20261125), {}
+    pauses, told, longest_seconds = random.Random(20261125), {}, LONGEST_PAUSE_SECONDS
     await add(store, "first")
     for number in range(ROUNDS):
         batch = [f"{number}-{writer}" for writer in range(WRITERS)]
-        pause = pauses.uniform(0, LONGEST_PAUSE_SECONDS)
+        pause = pauses.uniform(0, longest_seconds)
         ends = await asyncio.gather(*(cancelled_after(store, name, pause) for name in batch))
         told |= dict(zip(batch, ends, strict=True))
+        if all(told.values()):  # a slow machine has not ended one yet
+            longest_seconds *= 1.2
     stored = await names(store)
     wrong = {name: ended for name, ended in told.items() if ended == (name in stored)}
     assert wrong == {}
